@@ -1,1 +1,6 @@
+"""Where the panel lies in the photo."""
 
+from .picture_map import FittedMap
+from .place import place
+
+__all__ = ["FittedMap", "place"]

@@ -1,0 +1,183 @@
+"""The map between artwork millimetres and photo pixels: homography, radial lens, stiff spline."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from ..records import F32, F64
+
+CONTROL_POINTS = 7
+_SPANS = CONTROL_POINTS - 3
+
+
+def _cubic_basis(u: F64) -> tuple[F64, F64]:
+    """Uniform cubic B-spline basis (N, 7) and its derivative at u in 0..1, straight on outside."""
+    clamped = np.clip(u, 0.0, 1.0)
+    t = clamped * _SPANS
+    span = np.minimum(t.astype(np.intp), _SPANS - 1)
+    s = t - span
+    r = 1.0 - s
+    four = np.stack(
+        [r**3 / 6, (3 * s**3 - 6 * s**2 + 4) / 6, (3 * r**3 - 6 * r**2 + 4) / 6, s**3 / 6], axis=-1
+    )
+    slope = np.stack([-(r**2) / 2, (3 * s**2 - 4 * s) / 2, (4 * r - 3 * r**2) / 2, s**2 / 2], -1)
+    slope *= _SPANS
+    rows = np.arange(u.size)[:, None]
+    columns = span[:, None] + np.arange(4)
+    basis = np.zeros((u.size, CONTROL_POINTS))
+    derivative = np.zeros((u.size, CONTROL_POINTS))
+    basis[rows, columns] = four
+    derivative[rows, columns] = slope
+    basis += derivative * (u - clamped)[:, None]
+    return basis, derivative
+
+
+@dataclass(frozen=True, slots=True)
+class FittedMap:
+    """A picture map: photo px = lens(homography(mm)) + spline(mm).
+
+    `homography` (3, 3) float64 takes artwork mm to photo px without lens. The lens is radial about
+    `center_px`: offset from the centre times 1 + k1 r^2 + k2 r^4, with r in units of `radius_px`.
+    `control_px` (7, 7, 2) float64 (down, across, xy) are the control points of a uniform bicubic
+    B-spline over the box `origin_mm`, `span_mm`; outside the box it goes on along its tangent.
+    """
+
+    homography: F64
+    center_px: tuple[float, float]
+    radius_px: float
+    k1: float
+    k2: float
+    origin_mm: tuple[float, float]
+    span_mm: tuple[float, float]
+    control_px: F64
+
+    @classmethod
+    def from_homography(
+        cls,
+        homography: F64,
+        photo_size_px: tuple[int, int],
+        box_mm: tuple[float, float, float, float],
+    ) -> FittedMap:
+        """A map without lens or spline. `box_mm` is x0, y0, x1, y1 of the picture with its bleed."""
+        width_px, height_px = photo_size_px
+        return cls(
+            homography=homography / homography[2, 2],
+            center_px=((width_px - 1) / 2, (height_px - 1) / 2),
+            radius_px=max(float(np.hypot(width_px, height_px)) / 2, 1.0),
+            k1=0.0,
+            k2=0.0,
+            origin_mm=(box_mm[0], box_mm[1]),
+            span_mm=(box_mm[2] - box_mm[0], box_mm[3] - box_mm[1]),
+            control_px=np.zeros((CONTROL_POINTS, CONTROL_POINTS, 2)),
+        )
+
+    def without_spline(self) -> FittedMap:
+        """The same map with a spline of zero."""
+        return replace(self, control_px=np.zeros_like(self.control_px))
+
+    def spline_design(self, points_mm: F64) -> F64:
+        """Weights (N, 49) of the control points, row by row, at artwork points (N, 2) in mm."""
+        across, _ = _cubic_basis((points_mm[:, 0] - self.origin_mm[0]) / self.span_mm[0])
+        down, _ = _cubic_basis((points_mm[:, 1] - self.origin_mm[1]) / self.span_mm[1])
+        return (down[:, :, None] * across[:, None, :]).reshape(len(points_mm), -1)
+
+    def _spline(self, points_mm: F64) -> F64:
+        if not self.control_px.any():
+            return np.zeros_like(points_mm)
+        across, _ = _cubic_basis((points_mm[:, 0] - self.origin_mm[0]) / self.span_mm[0])
+        down, _ = _cubic_basis((points_mm[:, 1] - self.origin_mm[1]) / self.span_mm[1])
+        rows = (down @ self.control_px.reshape(CONTROL_POINTS, -1)).reshape(-1, CONTROL_POINTS, 2)
+        out: F64 = np.einsum("nk,nkc->nc", across, rows)
+        return out
+
+    def _lens(self, points_px: F64) -> F64:
+        center = np.asarray(self.center_px)
+        offset = (points_px - center) / self.radius_px
+        r2 = np.sum(offset**2, axis=1, keepdims=True)
+        out: F64 = center + offset * (1 + r2 * (self.k1 + r2 * self.k2)) * self.radius_px
+        return out
+
+    def _unlens(self, points_px: F64) -> F64:
+        if self.k1 == 0.0 and self.k2 == 0.0:
+            return points_px
+        center = np.asarray(self.center_px)
+        offset = (points_px - center) / self.radius_px
+        target = np.sqrt(np.sum(offset**2, axis=1, keepdims=True))
+        r = target.copy()
+        for _ in range(6):
+            r2 = r * r
+            value = r * (1 + r2 * (self.k1 + r2 * self.k2)) - target
+            slope = 1 + r2 * (3 * self.k1 + 5 * self.k2 * r2)
+            r -= value / np.where(slope > 0.2, slope, 0.2)
+        scale = np.divide(r, target, out=np.ones_like(r), where=target > 1e-12)
+        out: F64 = center + offset * scale * self.radius_px
+        return out
+
+    def to_photo(self, points_mm: F64) -> F64:
+        """Photo pixels (N, 2) float64 of artwork points (N, 2) in mm."""
+        points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
+        return self._lens(project(self.homography, points)) + self._spline(points)
+
+    def to_artwork(self, points_px: F64) -> F64:
+        """Artwork mm (N, 2) float64 of photo points (N, 2) in px, by fixed-point iteration."""
+        points = np.asarray(points_px, dtype=np.float64).reshape(-1, 2)
+        back = np.linalg.inv(self.homography)
+        mm = project(back, self._unlens(points))
+        if self.control_px.any():
+            # far outside the picture the straight continuation means nothing and may not settle
+            low = np.asarray(self.origin_mm) - self.span_mm
+            high = np.asarray(self.origin_mm) + 2 * np.asarray(self.span_mm)
+            for _ in range(4):
+                mm = project(back, self._unlens(points - self._spline(np.clip(mm, low, high))))
+        return mm
+
+    def to_artwork_grid(self, x0: float, y0: float, x1: float, y1: float, step: float) -> F64:
+        """Artwork mm (rows, columns, 2) at photo points x0 + i*step, y0 + j*step.
+
+        The last column lies at or beyond `x1`, the last row at or beyond `y1`.
+        """
+        xs = x0 + step * np.arange(int(np.ceil((x1 - x0) / step)) + 1)
+        ys = y0 + step * np.arange(int(np.ceil((y1 - y0) / step)) + 1)
+        grid = np.stack(np.meshgrid(xs, ys), axis=-1)
+        return self.to_artwork(grid.reshape(-1, 2)).reshape(grid.shape)
+
+    def artwork_window(
+        self,
+        x0: float,
+        y0: float,
+        width: int,
+        height: int,
+        pitch: float = 1.0,
+        step: int = 16,
+    ) -> F32:
+        """Artwork mm (height, width, 2) float32 at photo points x0 + i*pitch, y0 + j*pitch.
+
+        Computed on nodes `step` samples apart and interpolated linearly between them.
+        """
+        columns = -(-width // step) + 2
+        rows = -(-height // step) + 2
+        # cv2.resize puts node k at sample (k + 1/2) step - 1/2; one node more stands on each side
+        lead = (-0.5 * step - 0.5) * pitch
+        grid = self.to_artwork_grid(
+            x0 + lead,
+            y0 + lead,
+            x0 + lead + (columns - 1) * step * pitch,
+            y0 + lead + (rows - 1) * step * pitch,
+            step * pitch,
+        )[:rows, :columns]
+        full = cv2.resize(
+            grid.astype(np.float32),
+            (columns * step, rows * step),
+            interpolation=cv2.INTER_LINEAR,
+        )
+        return np.asarray(full[step : step + height, step : step + width], dtype=np.float32)
+
+
+def project(homography: F64, points: F64) -> F64:
+    """Points (N, 2) float64 through a homography (3, 3)."""
+    out = points @ homography[:, :2].T + homography[:, 2]
+    w = out[:, 2:]
+    return np.asarray(out[:, :2] / np.where(np.abs(w) > 1e-12, w, 1e-12), dtype=np.float64)

@@ -1,0 +1,169 @@
+"""Refine a first map by tiles, coarse to fine, in the photo's own frame."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..records import F64, Artwork, Mask, Photo
+from .fit import FitResult, Observations, fit_homography_lens, fit_spline
+from .picture_map import FittedMap
+from .scaled import ArtworkView, PhotoView, artwork_view, photo_view
+from .tiles import TileShifts, observed, predict, shrunk_mask, tile_shift
+
+# panel areas in view pixels and tile sides of the successive looks, with rounds at each
+_LEVELS = ((0.12e6, 32, 2), (0.7e6, 48, 2), (3.2e6, 80, 2))
+# a tile's own model error in view px: interpolation, neighbouring warp, print grain
+_TILE_FLOOR_PX = 0.02
+# the print may sit this far off the panel, so picture this close to the trim may be cut away
+_RIM_MM = 1.2
+_RIM_SHARE = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Refined:
+    """The refined map, the last look's tiles with their robust weights, and the view they come from."""
+
+    fit: FitResult
+    tiles: TileShifts
+    observations: Observations
+    view: PhotoView
+    art: ArtworkView
+
+
+def rim_mm(artwork: Artwork) -> float:
+    """Width of the border of the panel that is left out while the print's drift is unknown."""
+    return min(_RIM_MM, _RIM_SHARE * min(artwork.width_mm, artwork.height_mm))
+
+
+def picture_box(artwork: Artwork) -> tuple[float, float, float, float]:
+    """x0, y0, x1, y1 in mm of the whole artwork with its bleed."""
+    bleed = artwork.bleed_mm
+    return (-bleed, -bleed, artwork.width_mm + bleed, artwork.height_mm + bleed)
+
+
+def border_mm(artwork: Artwork, per_side: int = 25) -> F64:
+    """Points (4*per_side, 2) along the trimmed border, clockwise from the top-left corner."""
+    t = np.arange(per_side) / per_side
+    w, h = artwork.width_mm, artwork.height_mm
+    zero = np.zeros_like(t)
+    return np.concatenate(
+        [
+            np.stack([t * w, zero], 1),
+            np.stack([zero + w, t * h], 1),
+            np.stack([(1 - t) * w, zero + h], 1),
+            np.stack([zero, (1 - t) * h], 1),
+        ]
+    )
+
+
+def polygon_area(points: F64) -> float:
+    """Signed area of a closed polygon (N, 2)."""
+    x, y = points[:, 0], points[:, 1]
+    return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) / 2)
+
+
+def panel_window(
+    picture: FittedMap, artwork: Artwork, photo: Photo, margin_share: float = 0.02
+) -> tuple[int, int, int, int]:
+    """The window x0, y0, x1, y1 of the photo that holds the panel and a margin."""
+    border = picture.to_photo(border_mm(artwork))
+    low, high = border.min(axis=0), border.max(axis=0)
+    margin = margin_share * float(np.max(high - low)) + 4
+    x0, y0 = np.floor(low - margin).astype(int)
+    x1, y1 = np.ceil(high + margin).astype(int)
+    return (
+        int(np.clip(x0, 0, photo.width_px - 1)),
+        int(np.clip(y0, 0, photo.height_px - 1)),
+        int(np.clip(x1, 1, photo.width_px)),
+        int(np.clip(y1, 1, photo.height_px)),
+    )
+
+
+def inner_box(artwork: Artwork) -> tuple[float, float, float, float]:
+    """The trimmed panel without its rim, x0, y0, x1, y1 in mm."""
+    rim = rim_mm(artwork)
+    return (rim, rim, artwork.width_mm - rim, artwork.height_mm - rim)
+
+
+def matched_artwork(artwork: Artwork, view_px_per_mm: float) -> ArtworkView:
+    """The artwork averaged down to about the view's own resolution."""
+    full = max(artwork.px_per_mm)
+    return artwork_view(artwork, min(1.0, 1.15 * view_px_per_mm / full))
+
+
+def refine(
+    start: FittedMap, photo: Photo, artwork: Artwork, fine: ArtworkView, *, finest: int = 3
+) -> Refined | None:
+    """Refine `start` over up to `finest` levels; None where the tiles give too little to fit.
+
+    `fine` is the artwork at the finest level's resolution or better.
+    """
+    picture = start
+    result: Refined | None = None
+    for area_px, tile, rounds in _LEVELS[:finest]:
+        border = picture.to_photo(border_mm(artwork))
+        panel_area = abs(polygon_area(border))
+        if not np.isfinite(panel_area) or panel_area < 400:
+            return None
+        pitch = max(1, round(float(np.sqrt(panel_area / area_px))))
+        if result is not None and pitch == result.view.pitch:
+            continue
+        window = panel_window(picture, artwork, photo)
+        if window[2] - window[0] < 4 * pitch or window[3] - window[1] < 4 * pitch:
+            return None
+        view = photo_view(photo, window, pitch)
+        px_per_mm = np.sqrt(panel_area / (artwork.width_mm * artwork.height_mm)) / pitch
+        art = fine.halved(min(1.0, 1.15 * px_per_mm / max(fine.scale_x, fine.scale_y)))
+        for _ in range(rounds):
+            step = _round(picture, view, art, artwork, tile, float(np.sqrt(panel_area)))
+            if step is None:
+                return result
+            result = step
+            picture = step.fit.map
+    return result
+
+
+def usable_mask(inside: Mask, view: PhotoView) -> Mask:
+    """Pixels on the picture, off its border and off clipped areas."""
+    return shrunk_mask(inside & view.usable, 2)
+
+
+def _round(
+    picture: FittedMap,
+    view: PhotoView,
+    art: ArtworkView,
+    artwork: Artwork,
+    tile: int,
+    panel_px: float,
+) -> Refined | None:
+    warped, inside = predict(picture, art, view, inner_box(artwork))
+    tiles = tile_shift(view.grey, warped, usable_mask(inside, view), tile)
+    good = (
+        (tiles.gain > 0.05)
+        & (tiles.agreement > 0.2)
+        & (np.abs(tiles.shift).max(axis=1, initial=0.0) < tile / 3)
+    )
+    seen = observed(picture, view, tiles)
+    seen = Observations(seen.points_mm[good], seen.points_px[good], seen.information[good])
+    if good.sum() < 6:
+        return None
+    floor = _TILE_FLOOR_PX * view.pitch
+    base, weights = fit_homography_lens(picture, seen, lens=good.sum() >= 24, floor_px=floor)
+    if not np.isfinite(base.homography).all():
+        return None
+    fit = fit_spline(base, seen, floor_px=floor, panel_px=panel_px)
+    return Refined(fit, _subset(tiles, good), seen, view, art)
+
+
+def _subset(tiles: TileShifts, keep: Mask) -> TileShifts:
+    return TileShifts(
+        tiles.center_px[keep],
+        tiles.shift[keep],
+        tiles.information[keep],
+        tiles.gain[keep],
+        tiles.agreement[keep],
+        tiles.texture[keep],
+        tiles.cover[keep],
+    )
