@@ -91,7 +91,8 @@ def judge_panel(
 
     `retake` where the photo cannot carry one. `remake` where sure findings break a limit that asks
     for it. `review` where only unsure ones do (low confidence, a doubt that the spec leaves to a
-    person, a length on a panel of unknown size), where a limit asks for review, or where too much of the panel is hidden. Else `pass`. `because` holds the readings that decided.
+    person, a length on a panel of unknown size), where a limit asks for review, or where too much
+    of the panel is hidden. Else `pass`. `because` holds the readings that decided.
     """
     if not usable:
         return Verdict("retake", (VerdictReading("photo.usable", 0.0, 1.0, "1", ()),))
