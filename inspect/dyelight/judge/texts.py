@@ -9,6 +9,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
+from pydantic import Field
+
 from ..data import models_folder
 from ..records import DefectClass, Kind, Note, Pattern, Tone, VerdictWord, Zone
 from .model_file import StrictTable, TomlFile, Words, parse
@@ -54,7 +56,7 @@ class NotesFile(StrictTable):
     pattern: dict[Pattern, Named]
     tone: dict[Tone, Named]
     doubt: dict[str, Sentence]
-    note: dict[str, Sentence] = {}
+    note: dict[str, Sentence] = Field(default_factory=dict)
     retake: dict[str, Retake]
 
 
@@ -127,7 +129,7 @@ def doubt_text(code: str) -> str:
 
 
 def note_text(note: Note) -> str:
-    """What a note of intake, placement or look says, with what to do about it where there is more."""
+    """What a note on the photo says, and what to do about it where notes.toml knows more."""
     more = load_texts().notes.note.get(note.code)
     return f"{note.text} {more.text}" if more else note.text
 
