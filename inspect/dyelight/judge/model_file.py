@@ -21,6 +21,7 @@ from ..errors import RulesError
 
 Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
 Whole = Annotated[int, Strict(), Field(ge=0)]
+Flag = Annotated[bool, Strict()]
 Words = Annotated[str, StringConstraints(strict=True, min_length=1, strip_whitespace=True)]
 
 

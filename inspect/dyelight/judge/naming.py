@@ -37,7 +37,8 @@ def standings(family: Family, values: Mapping[str, float], rules: Rules) -> tupl
     found = []
     for kind, kind_rules in rules.kinds.items():
         held = tuple(
-            (rule, rule.margin(values.get(rule.feature))) for rule in kind_rules.rules_for(family)
+            (rule, rule.margin(values.get(rule.feature)))
+            for rule in kind_rules.rules_for(family, values)
         )
         if family in kind_rules.families and held:
             margins = [margin for _, margin in held]
@@ -162,13 +163,7 @@ def _doubts(
         and other.margin >= -near
         and (best.kind == "unexplained" or best.margin - other.margin <= near)
     ]
-    codes += [
-        doubt.code
-        for doubt in rules.doubts
-        if best.kind in doubt.kinds
-        and (photos == 1 or not doubt.one_photo)
-        and (doubt.where is None or doubt.where.holds(values.get(doubt.where.feature)))
-    ]
+    codes += [doubt.code for doubt in rules.doubts if doubt.stands(best.kind, values, photos)]
     if not artwork.size_known:
         codes.append("size_unknown")
     return tuple(dict.fromkeys(codes))

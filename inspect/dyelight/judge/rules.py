@@ -9,7 +9,7 @@ margin: 0 is on the limit. A rule without softness knows 1 and -1 only. Membersh
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, get_args
@@ -20,6 +20,7 @@ from ..data import models_folder
 from ..records import Kind
 from .model_file import (
     FileDigest,
+    Flag,
     Number,
     StrictTable,
     Threshold,
@@ -44,12 +45,12 @@ class Feature(StrictTable):
     meaning: Words
 
 
-def check_feature(feature: str, unit: str, info: ValidationInfo) -> None:
-    """ValueError unless the context declares this feature with this unit."""
+def check_feature(feature: str, unit: str | None, info: ValidationInfo) -> None:
+    """ValueError unless the context declares this feature, with this unit where one is given."""
     known: Mapping[str, str] = (info.context or {}).get("features", {})
     if feature not in known:
         raise ValueError(f"unknown feature {feature!r}.{close_name(feature, known)}")
-    if unit != known[feature]:
+    if unit not in (None, known[feature]):
         raise ValueError(f"{feature} is measured in {known[feature]!r}, not {unit!r}.")
 
 
@@ -81,9 +82,13 @@ class Limits(StrictTable):
 
 
 class Rule(Limits):
-    """One rule of a kind. `softness` is in the feature's unit; `families` narrows it to some."""
+    """One rule of a kind. `softness` is in the feature's unit; `families` narrows it to some.
+
+    `optional`: passed over where its feature could not be measured; else it does not hold there.
+    """
 
     softness: Number | None = Field(default=None, gt=0)
+    optional: Flag = False
     families: tuple[Family, ...] | None = None
     meaning: Words
     origin: Words
@@ -113,23 +118,45 @@ class KindRules(StrictTable):
     confusable_with: tuple[Kind, ...] = ()
     rule: tuple[Rule, ...] = Field(min_length=1)
 
-    def rules_for(self, family: str) -> tuple[Rule, ...]:
-        """The rules that a candidate of one family is held against."""
-        return tuple(rule for rule in self.rule if rule.families is None or family in rule.families)
+    def rules_for(self, family: Family, measured: Container[str]) -> tuple[Rule, ...]:
+        """The rules that a candidate of one family with these measured features is held against."""
+        return tuple(
+            rule
+            for rule in self.rule
+            if (rule.families is None or family in rule.families)
+            and (rule.feature in measured or not rule.optional)
+        )
 
 
 class DoubtRule(StrictTable):
-    """A doubt that findings of some kinds carry, always or where a feature lies within limits.
+    """A doubt that findings of some kinds carry, always or under a condition.
 
-    `one_photo`: the doubt stands only while a single photo was looked at.
+    `one_photo`: only while a single photo was looked at. `where`: only where a feature lies within
+    limits. `unmeasured`: only where this feature could not be measured.
     """
 
     code: Words
     kinds: tuple[Kind, ...] = Field(min_length=1)
-    one_photo: bool = False
+    one_photo: Flag = False
     where: Limits | None = None
+    unmeasured: Words | None = None
     meaning: Words
     origin: Words
+
+    @model_validator(mode="after")
+    def _speaks_of_a_feature(self, info: ValidationInfo) -> DoubtRule:
+        if self.unmeasured is not None:
+            check_feature(self.unmeasured, None, info)
+        return self
+
+    def stands(self, kind: Kind, values: Mapping[str, float], photos: int) -> bool:
+        """Whether a finding of this kind with these measured values carries the doubt."""
+        return (
+            kind in self.kinds
+            and (photos == 1 or not self.one_photo)
+            and (self.where is None or self.where.holds(values.get(self.where.feature)))
+            and (self.unmeasured is None or self.unmeasured not in values)
+        )
 
 
 class NamingLimits(StrictTable):
