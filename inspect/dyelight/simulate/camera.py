@@ -125,7 +125,7 @@ def reflections(
                 shape = np.maximum(shape, filled((rows, cols), lean @ turn.T + at))
             spot = blur(shape, float(rng.uniform(0.008, 0.03)) * span)
         else:
-            outline = blob_outline(rng, 0.4) * float(rng.uniform(0.04, 0.16)) * span
+            outline = blob_outline(rng, 0.25) * float(rng.uniform(0.04, 0.16)) * span
             outline *= [float(rng.uniform(1, 2.5)), 1]
             solid = filled((rows, cols), outline @ turn.T + at)
             spot = blur(solid, float(rng.uniform(0.02, 0.08)) * span)

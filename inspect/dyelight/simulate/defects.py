@@ -87,15 +87,19 @@ def _draw(
         return PlantedDefect(kind, (x, y), long, wide, strong, tone, angle, shape_seed=seed)
     if kind == "coating_lift":
         size = _log_uniform(rng, 2.0, 15.0)
-        if rng.random() < 0.6:
-            side = int(rng.integers(4))
-            along = 0.0 if rng.random() < 0.4 else float(rng.uniform(0, 1))
+        place = rng.random()
+        if place < 0.6:
+            # on an edge, or on a corner, where the metal may be rounded by some millimetres
+            size = max(size, 8.0) if place < 0.25 else size
+            along = 0.0 if place < 0.25 else float(rng.uniform(0.05, 0.95))
+            u, v = max(along * width_mm, 0.25 * size), max(along * height_mm, 0.25 * size)
+            deep = 0.2 * size
             x, y = [
-                (along * width_mm, 0.0),
-                (width_mm, along * height_mm),
-                (width_mm - along * width_mm, height_mm),
-                (0.0, height_mm - along * height_mm),
-            ][side]
+                (u, deep),
+                (width_mm - deep, v),
+                (width_mm - u, height_mm - deep),
+                (deep, height_mm - v),
+            ][int(rng.integers(4))]
         return PlantedDefect(kind, (x, y), size, strength=weak, angle_deg=angle, shape_seed=seed)
     if kind == "bare_edge":
         side = int(rng.integers(4))
@@ -141,9 +145,9 @@ def _draw(
             kind, middle, float(rng.uniform(4, 20)), wide, change, "light", angle, shape_seed=seed
         )
     if kind == "scratch":
-        long = _log_uniform(rng, 5.0, 80.0)
-        wide = float(rng.uniform(0.08, 0.3))
-        strong = float(rng.uniform(0.4, 0.9)) * weak
+        long = _log_uniform(rng, 8.0, 80.0)
+        wide = float(rng.uniform(0.06, 0.22))
+        strong = float(rng.uniform(0.3, 0.8)) * weak
         return PlantedDefect(kind, (x, y), long, wide, strong, "light", angle, shape_seed=seed)
     if kind == "dent":
         size = _log_uniform(rng, 3.0, 15.0)

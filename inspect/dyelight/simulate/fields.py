@@ -72,14 +72,13 @@ def tiled(tile: F32, y0: int, x0: int, height: int, width: int) -> F32:
     return np.tile(tile, reps)[oy : oy + height, ox : ox + width]
 
 
-def blob_outline(rng: np.random.Generator, roughness: float, points: int = 96) -> F64:
-    """A closed irregular outline (points, 2) about the origin with mean radius 1."""
+def blob_outline(rng: np.random.Generator, roughness: float, points: int = 160) -> F64:
+    """A closed irregular outline (points, 2) about the origin with root mean square radius 1."""
     angle = np.linspace(0, 2 * np.pi, points, endpoint=False)
-    log_radius = np.zeros(points)
-    for order in range(2, 10):
-        size = roughness * rng.standard_normal(2) / order
-        log_radius += size[0] * np.cos(order * angle) + size[1] * np.sin(order * angle)
-    radius = np.exp(log_radius)
+    order = np.arange(2, 25)[:, None]
+    size = roughness * rng.standard_normal((2, order.size, 1)) / order**0.9
+    log_radius = (size[0] * np.cos(order * angle) + size[1] * np.sin(order * angle)).sum(axis=0)
+    radius = np.exp(np.clip(log_radius, -0.9, 0.5))
     radius /= np.sqrt((radius**2).mean())
     return np.stack([radius * np.cos(angle), radius * np.sin(angle)], axis=1)
 

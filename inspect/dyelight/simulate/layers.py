@@ -1,35 +1,60 @@
-"""Planted defects as layers on the panel's texture: masks and what they do to dye and coating."""
+"""Planted defects as layers on the panel's texture: masks, and the making of them."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
-from ..records import F32
+from ..records import F32, F64, Kind
 from .defects import PlantedDefect
-from .fields import blob_outline, blur, filled, smooth_noise, stream
-from .sheet import Layer, Sheet, Window
+from .fields import blob_outline, blur, filled, line_coverage, smooth_noise, stream
+from .sheet import Sheet, Window
 
 
 @dataclass(frozen=True, slots=True)
-class _Raster:
-    """A layer with its mask drawn once over its whole window."""
+class Drawn:
+    """A layer whose mask is drawn once over its window, `step` texels a pixel, 0..1."""
 
     defect: PlantedDefect
     window: Window
     drawn: F32
     per_mm: float
-    reach: int = 0
+    step: int
+
+    @property
+    def reach(self) -> int:
+        """How far, in texels, a result depends on its surroundings."""
+        return 0
 
     def mask(self, window: Window) -> F32:
         """How much each texel of `window` is changed, 0..1."""
         out = np.zeros(window.shape, np.float32)
         both = window.cut(self.window)
         if both is not None:
-            out[both.within(window)] = self.drawn[both.within(self.window)]
+            out[both.within(window)] = self.level(both)
         return out
+
+    def level(self, window: Window) -> F32:
+        """The mask (H, W) of a window that lies inside the layer's own."""
+        if self.step == 1:
+            return self.drawn[window.within(self.window)]
+        s = float(self.step)
+        first = [
+            (window.x0 - self.window.x0 + 0.5) / s - 0.5,
+            (window.y0 - self.window.y0 + 0.5) / s - 0.5,
+        ]
+        rows, cols = window.shape
+        out = cv2.warpAffine(
+            self.drawn,
+            np.array([[1 / s, 0, first[0]], [0, 1 / s, first[1]]]),
+            (cols, rows),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        return np.asarray(out, np.float32)
 
     def dye(self, density: F32, window: Window) -> None:
         """Leave the dye as it is."""
@@ -39,103 +64,135 @@ class _Raster:
 
 
 @dataclass(frozen=True, slots=True)
-class _Vapour(_Raster):
-    def dye(self, density: F32, window: Window) -> None:
-        """Dye was washed away by steam and what stayed ran: paler, and blurred."""
-        m = self.drawn[window.within(self.window)][..., None]
-        loss = np.float32(self.defect.strength)
-        soft = blur(density, 0.5 * self.per_mm)
-        density += np.minimum(2.0 * m, 1.0) * (soft - density)
-        density *= 1 - loss * m
+class Panelwide:
+    """A layer that covers the panel."""
 
+    defect: PlantedDefect
+    window: Window
+    sheet: Sheet
 
-@dataclass(frozen=True, slots=True)
-class _Blocked(_Raster):
-    def dye(self, density: F32, window: Window) -> None:
-        """A particle lay between paper and coating and kept dye out."""
-        m = self.drawn[window.within(self.window)][..., None]
-        density *= 1 - np.float32(self.defect.strength) * m
+    @property
+    def reach(self) -> int:
+        """How far, in texels, a result depends on its surroundings."""
+        return 0
 
-
-@dataclass(frozen=True, slots=True)
-class _Added(_Raster):
-    colour: tuple[float, float, float] = (2.2, 1.9, 1.4)
+    def mask(self, window: Window) -> F32:
+        """Each texel of `window` is changed: 1."""
+        return np.ones(window.shape, np.float32)
 
     def dye(self, density: F32, window: Window) -> None:
-        """Lint or loose pigment brought dye in."""
-        m = self.drawn[window.within(self.window)][..., None]
-        density += np.float32(self.defect.strength) * m * np.asarray(self.colour, np.float32)
+        """Leave the dye as it is."""
+
+    def coat(self, reflectance: F32, window: Window) -> None:
+        """Leave the coating as it is."""
 
 
-def _box(sheet: Sheet, center_mm: tuple[float, float], half_mm: float) -> Window:
+def box_around(sheet: Sheet, center_mm: tuple[float, float], half_mm: float) -> Window:
+    """The window of a square about a point in panel mm, cut to the texture."""
     x, y = center_mm
     return sheet.window_mm(x - half_mm, y - half_mm, x + half_mm, y + half_mm)
 
 
-def _blob(
-    sheet: Sheet, defect: PlantedDefect, roughness: float, half_mm: float
+def blob(
+    sheet: Sheet, defect: PlantedDefect, roughness: float, half_mm: float, step: int = 1
 ) -> tuple[Window, F32]:
-    """A filled irregular outline of the defect's diameter, uncut by its window."""
+    """A window, and a filled irregular outline of the defect's diameter in it."""
     rng = stream(defect.shape_seed, "outline")
-    window = _box(sheet, defect.center_mm, half_mm)
+    window = box_around(sheet, defect.center_mm, half_mm)
     center = sheet.texel(np.array([defect.center_mm]))[0] - [window.x0, window.y0]
     outline = blob_outline(rng, roughness) * defect.diameter_mm / 2 * sheet.per_mm
-    stretch = np.exp(rng.normal(0, 0.15))
-    outline = outline * [stretch, 1 / stretch]
-    return window, filled(window.shape, outline + center)
+    stretch = float(np.exp(rng.normal(0, 0.15)))
+    outline = (outline * [stretch, 1 / stretch] + center + 0.5) / step - 0.5
+    shape = (-(-window.shape[0] // step), -(-window.shape[1] // step))
+    return window, filled(shape, outline)
 
 
-def _vapour(sheet: Sheet, defect: PlantedDefect) -> Layer:
-    d = defect.diameter_mm
-    window, solid = _blob(sheet, defect, 0.5, 0.95 * d + 1.5)
-    # drawn at a tenth of the spot's size at the finest, since nothing in it is sharper
-    rng = stream(defect.shape_seed, "mottle")
-    shape = window.shape
-    step = max(1, int(d * sheet.per_mm / 60))
-    small = (max(shape[0] // step, 2), max(shape[1] // step, 2))
-    low = cv2.resize(solid, (small[1], small[0]), interpolation=cv2.INTER_AREA)
-    soft = blur(np.asarray(low, np.float32), 0.13 * d * sheet.per_mm / step)
-    mottle = smooth_noise(rng, *small, scale_px=0.28 * d * sheet.per_mm / step, octaves=3)
-    drawn = np.clip(soft * (1 + 0.45 * mottle) - 0.06, 0, 1.4) / 1.4
-    border = blur(
-        np.asarray(
-            cv2.copyMakeBorder(
-                np.ones((max(small[0] - 4, 1), max(small[1] - 4, 1)), np.float32),
-                2,
-                small[0] - 2 - max(small[0] - 4, 1),
-                2,
-                small[1] - 2 - max(small[1] - 4, 1),
-                cv2.BORDER_CONSTANT,
-                value=0,
-            ),
-            np.float32,
-        ),
-        1.0,
+def coarse(sheet: Sheet, size_mm: float, pixels: float) -> int:
+    """How many texels a mask's pixel may cover, if `pixels` of them shall span `size_mm`."""
+    return max(1, int(size_mm * sheet.per_mm / pixels))
+
+
+def path_mm(defect: PlantedDefect, bend: float, points: int) -> F64:
+    """A curve (points, 2) in panel mm of the defect's length about its centre.
+
+    `bend` is the spread of the whole turn along it, in radians.
+    """
+    rng = stream(defect.shape_seed, "path")
+    t = np.linspace(0, 1, points)
+    turn = np.deg2rad(defect.angle_deg) + bend * (
+        rng.normal() * (t - 0.5) + 0.6 * rng.normal() * np.sin(2 * np.pi * (t + rng.random()))
     )
-    drawn = np.minimum(drawn, 1) * np.minimum(border * 1.5, 1)
-    big = cv2.resize(drawn.astype(np.float32), (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
-    mask = np.clip(np.asarray(big, np.float32) * np.float32(1.6), 0, 1)
-    return _Vapour(defect, window, mask, sheet.per_mm, int(2 * sheet.per_mm) + 2)
+    step = np.stack([np.cos(turn), np.sin(turn)], axis=1) * defect.diameter_mm / (points - 1)
+    walk = np.concatenate([np.zeros((1, 2)), np.cumsum(step[:-1], axis=0)])
+    return walk - (walk.min(axis=0) + walk.max(axis=0)) / 2 + defect.center_mm
 
 
-def _speck(sheet: Sheet, defect: PlantedDefect) -> Layer:
-    window, solid = _blob(sheet, defect, 0.8, defect.diameter_mm + 0.6)
-    mask = blur(solid, 0.02 * sheet.per_mm)
-    if defect.tone == "dark":
-        rng = stream(defect.shape_seed, "colour")
-        blue = rng.random() < 0.6
-        colour = (2.4, 1.7, 0.6) if blue else (2.2, 2.1, 1.9)
-        return _Added(defect, window, mask, sheet.per_mm, 0, colour)
-    return _Blocked(defect, window, mask, sheet.per_mm)
+def line(sheet: Sheet, path: F64, width_mm: F64, spare_mm: float) -> tuple[Window, F32]:
+    """A window, and the coverage of a curve in panel mm with a width per point."""
+    lo, hi = path.min(axis=0) - spare_mm, path.max(axis=0) + spare_mm
+    window = sheet.window_mm(float(lo[0]), float(lo[1]), float(hi[0]), float(hi[1]))
+    local = sheet.texel(path) - [window.x0, window.y0]
+    return window, line_coverage(window.shape, local, width_mm * sheet.per_mm / 2)
 
 
-def draw_layers(sheet: Sheet, defects: tuple[PlantedDefect, ...]) -> tuple[Layer, ...]:
-    """One layer for each defect, in their order. Raises ValueError for a kind not plantable."""
-    makers = {"vapour_spot": _vapour, "dust_speck": _speck}
-    out = []
-    for defect in defects:
-        maker = makers.get(defect.kind)
-        if maker is None:
-            raise ValueError(f"{defect.kind} cannot be planted.")
-        out.append(maker(sheet, defect))
-    return tuple(out)
+def ghost_shift_mm(
+    defect: PlantedDefect, x_mm: F32, y_mm: F32, width_mm: float, height_mm: float
+) -> tuple[F32, F32]:
+    """The shift of a double image in panel mm at columns x_mm (W,), rows y_mm (H,): two (H, W).
+
+    slip: everywhere the same. hinge: none at one edge, full at the opposite one. growth: away from
+    the middle, full at the corners. turn: about a corner, full at the opposite one.
+    """
+    vx, vy = defect.vector_mm or (0.0, 0.0)
+    size = float(np.hypot(vx, vy))
+    x, y = np.meshgrid(x_mm, y_mm)
+    way = int(stream(defect.shape_seed, "ghost").integers(4))
+    if defect.pattern == "hinge":
+        share = (x / width_mm, 1 - x / width_mm, y / height_mm, 1 - y / height_mm)[way]
+        dx, dy = vx * share, vy * share
+    elif defect.pattern == "growth":
+        scale = size / (np.hypot(width_mm, height_mm) / 2)
+        dx, dy = (x - width_mm / 2) * scale, (y - height_mm / 2) * scale
+    elif defect.pattern == "turn":
+        scale = size / np.hypot(width_mm, height_mm)
+        px, py = width_mm * (way % 2), height_mm * (way // 2)
+        dx, dy = -(y - py) * scale, (x - px) * scale
+    else:
+        dx, dy = np.full_like(x, vx), np.full_like(y, vy)
+    return np.asarray(dx, np.float32), np.asarray(dy, np.float32)
+
+
+def mottled(sheet: Sheet, defect: PlantedDefect) -> tuple[Window, F32, int]:
+    """Window, mask and step of a soft, irregular, mottled patch."""
+    d = defect.diameter_mm
+    step = coarse(sheet, d, 120)
+    per_px = sheet.per_mm / step
+    window, solid = blob(sheet, defect, 0.42, 1.1 * d + 1.0, step)
+    rng = stream(defect.shape_seed, "mottle")
+    soft = blur(solid, 0.11 * d * per_px)
+    mottle = smooth_noise(rng, *solid.shape, scale_px=0.3 * d * per_px, octaves=3)
+    # fine mottle of droplets in the larger patches
+    drops = smooth_noise(rng, *solid.shape, scale_px=max(1.2 * per_px, 2.0), octaves=2)
+    level = soft * (1 + 0.33 * mottle + 0.12 * drops) - 0.08
+    return window, np.clip(level * np.float32(1.15), 0, 1), step
+
+
+def zone(sheet: Sheet, defect: PlantedDefect) -> tuple[Window, F32, int]:
+    """Window, mask and step of one broad zone without an edge."""
+    d = defect.diameter_mm
+    step = coarse(sheet, d, 60)
+    window = box_around(sheet, defect.center_mm, 1.25 * d)
+    shape = (-(-window.shape[0] // step), -(-window.shape[1] // step))
+    rng = stream(defect.shape_seed, "zone")
+    center = sheet.texel(np.array([defect.center_mm]))[0] - [window.x0, window.y0]
+    x = (np.arange(shape[1]) + 0.5) * step - 0.5 - center[0]
+    y = (np.arange(shape[0]) + 0.5) * step - 0.5 - center[1]
+    wide = d * sheet.per_mm / 2.355
+    long = float(np.exp(rng.uniform(-0.25, 0.25)))
+    r2 = (x[None, :] / (wide * long)) ** 2 + (y[:, None] * long / wide) ** 2
+    lumpy = 1 + 0.08 * smooth_noise(rng, *shape, scale_px=25)
+    return window, np.asarray(np.exp(-r2 / 2) * np.clip(lumpy, 0.7, 1.3), np.float32), step
+
+
+Maker = Callable[[Sheet, PlantedDefect], Drawn | Panelwide]
+Makers = dict[Kind, Maker]

@@ -24,7 +24,7 @@ from .camera import (
 from .captures import CAPTURES, CaptureSpec
 from .defects import PlantedDefect
 from .fields import blur, stream
-from .layers import draw_layers
+from .coat_layers import draw_layers
 from .measure import measure
 from .pose import Pose, draw_pose
 from .press import draw_press
