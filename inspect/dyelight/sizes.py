@@ -10,6 +10,8 @@ from .records import Note
 
 SMALLEST_MM = 5.0
 LARGEST_MM = 5000.0
+# panels this small are rare, sheets of this many inches common. Common practice, no source
+_BARE_MM = 50.0
 # rounding a nominal size (8 x 10 in on an 8 x 10.04 in panel) stays under the first figure; a wrong
 # bleed or a crop shows above the second. Common practice, no source
 ASPECT_NOTE_PCT = 0.5
@@ -52,6 +54,8 @@ def parse_size(text: str) -> tuple[float, float]:
     Without a unit the numbers are millimetres; one unit serves both numbers. The sign between them
     is x, the multiplication sign, * or "by"; the decimal mark a point or a comma.
 
+    Two bare numbers under 50 are refused: 10x8 is nearly always meant in inches.
+
     Raises SettingsError where the text is no size, where a side is under 5 mm or over 5000 mm, and
     where a number may mean two things.
     """
@@ -65,6 +69,11 @@ def parse_size(text: str) -> tuple[float, float]:
         (second_unit or first_unit or "mm").lower(),
     ]
     sides = [_number(number, text.strip()) for number in (first, second)]
+    if not first_unit and not second_unit and max(sides) < _BARE_MM:
+        raise SettingsError(
+            f"size {text.strip()!r} has no unit, and is small for millimetres.",
+            remedy=f"Write {first}x{second}in or {first}x{second}mm.",
+        )
     width_mm, height_mm = (
         side * _MM_PER_UNIT[unit] for side, unit in zip(sides, units, strict=True)
     )

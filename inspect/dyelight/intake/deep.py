@@ -175,7 +175,7 @@ def read_tiff16(data: bytes, page: tifffile.TiffPage, notes: tuple[Note, ...]) -
         colour=colour,
         space="GRAY" if grey else "RGB ",
         alpha=alpha,
-        icc=bytes(icc.value) if icc is not None else None,
+        icc=icc.value if icc is not None and isinstance(icc.value, bytes) else None,
         orientation=orientation,
         notes=notes,
     )

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
@@ -24,8 +25,8 @@ _HEIF_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b
 _ACCEPTED = "JPEG, PNG, TIFF, WebP or HEIC"
 _EXPORT = f"Export the picture as {_ACCEPTED}."
 _FIRST_FRAME = Note("first_frame", "The file holds several pictures; the first was taken.")
-# guards Pillow's pixel limit and Python's warning filters, which belong to the whole process
-_pillow_lock = threading.Lock()
+# guards settings that belong to the whole process: see _decoders
+_decoder_lock = threading.Lock()
 
 
 def sniff(data: bytes) -> str:
@@ -46,16 +47,18 @@ def sniff(data: bytes) -> str:
 
 
 @contextmanager
-def _pillow(limit_px: int) -> Iterator[None]:
-    """Pillow with our pixel limit and without its warnings; both are put back afterwards."""
-    with _pillow_lock, warnings.catch_warnings():
+def _decoders(limit_px: int) -> Iterator[None]:
+    """Decoders with our pixel limit and without their warnings; all is put back afterwards."""
+    with _decoder_lock, warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        before = Image.MAX_IMAGE_PIXELS
+        before, log_level = Image.MAX_IMAGE_PIXELS, cv2.utils.logging.getLogLevel()
         Image.MAX_IMAGE_PIXELS = limit_px
+        cv2.utils.logging.setLogLevel(0)
         try:
             yield
         finally:
             Image.MAX_IMAGE_PIXELS = before
+            cv2.utils.logging.setLogLevel(log_level)
 
 
 def _check_size(width: int, height: int, limit_px: int, file: str) -> None:
@@ -88,6 +91,12 @@ def _implied_profile(exif: Image.Exif) -> Profile | None:
     return DCF_OPTIONAL if str(interop.get(1, "")).startswith("R03") else None
 
 
+def _profile_bytes(info: dict[Any, Any]) -> bytes | None:
+    # in a damaged TIFF the tag may hold a number
+    icc = info.get("icc_profile")
+    return icc if isinstance(icc, bytes) and icc else None
+
+
 def _frames(picture: Image.Image, kind: str) -> tuple[Note, ...]:
     # a phone's JPEG often carries a preview or a depth map behind the photo: not worth a note
     several = kind != "JPEG" and getattr(picture, "n_frames", 1) > 1
@@ -95,7 +104,7 @@ def _frames(picture: Image.Image, kind: str) -> tuple[Note, ...]:
 
 
 def _by_pillow(data: bytes, kind: str, limit_px: int, file: str) -> Raster:
-    with _pillow(limit_px):
+    with _decoders(limit_px):
         picture: Image.Image = Image.open(io.BytesIO(data), formats=[kind])
         _check_size(*picture.size, limit_px, file)
         notes = _frames(picture, kind)
@@ -108,7 +117,7 @@ def _by_pillow(data: bytes, kind: str, limit_px: int, file: str) -> Raster:
         except Exception:
             # broken Exif does not make a picture unreadable; its parser may raise anything
             orientation = 1
-        icc = picture.info.get("icc_profile")
+        icc = _profile_bytes(picture.info)
         mode = picture.mode
         alpha = None
         if mode == "CMYK":
@@ -144,7 +153,7 @@ def _by_heif(data: bytes, limit_px: int, file: str) -> Raster:
             file=file,
             remedy='Install it with: python -m pip install "dyelight[heic]", or export a JPEG.',
         ) from error
-    with _pillow(limit_px):
+    with _decoders(limit_px):
         container: Any = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=False)
         picture = container[container.primary_index]
         _check_size(int(picture.size[0]), int(picture.size[1]), limit_px, file)
@@ -162,7 +171,7 @@ def _by_heif(data: bytes, limit_px: int, file: str) -> Raster:
         colour=np.ascontiguousarray(stored[..., :count]),
         space="GRAY" if grey else "RGB ",
         alpha=stored[..., count].copy() if stored.shape[2] > count else None,
-        icc=picture.info.get("icc_profile"),
+        icc=_profile_bytes(picture.info),
         assumed=DISPLAY_P3 if wide else None,
     )
 
@@ -171,12 +180,13 @@ def _by_png(data: bytes, limit_px: int, file: str) -> Raster:
     facts = deep.png_facts(data)
     _check_size(facts.width, facts.height, limit_px, file)
     if facts.bit_depth == 16:
-        return deep.read_png16(data, facts, (_FIRST_FRAME,) if facts.animated else ())
+        with _decoders(limit_px):
+            return deep.read_png16(data, facts, (_FIRST_FRAME,) if facts.animated else ())
     return _by_pillow(data, "PNG", limit_px, file)
 
 
 def _by_tiff(data: bytes, limit_px: int, file: str) -> Raster:
-    with _pillow(limit_px), deep.quiet_tifffile():
+    with _decoders(limit_px), deep.quiet_tifffile():
         page, several = deep.tiff_page(data)
         _check_size(page.imagewidth, page.imagelength, limit_px, file)
         if deep.is_camera_raw(page):
