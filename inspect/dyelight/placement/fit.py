@@ -12,8 +12,9 @@ from .picture_map import CONTROL_POINTS, FittedMap, project
 # standard deviations of the priors that keep a badly seen direction tame
 _K1_SD = 0.15
 _K2_SD = 0.15
-# second differences of the control points, as a share of the panel's length in the photo
-_BEND_SD_SHARE = 6e-4
+# second differences of the control points, as a share of the panel's length in the photo: the
+# stiffness is chosen among these by how likely it makes the measurements
+_BEND_SD_SHARES = (2e-5, 1e-4, 4e-4, 1.6e-3)
 # first-order part: print stretch and turn that the homography has not taken up
 _LEVEL_SD_SHARE = 2e-2
 
@@ -166,9 +167,10 @@ def fit_spline(
 ) -> FitResult:
     """Fit the stiff spline to what homography and lens leave over.
 
-    Penalised least squares with the full 2x2 information of each point, Tukey weights, and a light
-    penalty on second differences (P-splines: Eilers & Marx, Statistical Science 11(2), 1996).
-    `panel_px` is the panel's length in the photo; `floor_px` the model error of one tile.
+    Penalised least squares with the full 2x2 information of each point, Tukey weights, and a
+    penalty on second differences (P-splines: Eilers & Marx, Statistical Science 11(2), 1996) whose
+    weight maximises the marginal likelihood. `panel_px` is the panel's length in the photo,
+    `floor_px` the model error of one tile.
     """
     base = picture.without_spline()
     design = base.spline_design(seen.points_mm)
@@ -176,32 +178,24 @@ def fit_spline(
     information = _capped(seen.information, floor_px)
     n = CONTROL_POINTS**2
     differences = _second_differences()
-    bend_sd = _BEND_SD_SHARE * panel_px
-    level_sd = _LEVEL_SD_SHARE * panel_px
-    penalty = differences.T @ differences / bend_sd**2 + np.eye(n) / level_sd**2
-    control = np.zeros(2 * n)
+    bending = differences.T @ differences
+    level = np.eye(n) / (_LEVEL_SD_SHARE * panel_px) ** 2
+    penalties = [bending / (share * panel_px) ** 2 + level for share in _BEND_SD_SHARES]
     weights = np.ones(len(target))
-    covariance = np.eye(2 * n)
-    scale = 1.0
+    scale = max(_unit_sd(_robust_weights(target, information, 1.0)[1]), 1.0)
+    control, covariance = np.zeros(2 * n), np.eye(2 * n)
     for round_ in range(rounds):
-        if round_ == 0:
-            scale = max(_unit_sd(_robust_weights(target, information, 1.0)[1]), 1.0)
-        else:
+        if round_ > 0:
             residual = target - np.stack([design @ control[:n], design @ control[n:]], axis=1)
-            chi = _robust_weights(residual, information, 1.0)[1]
-            scale = max(_unit_sd(chi), 1.0)
+            scale = max(_unit_sd(_robust_weights(residual, information, 1.0)[1]), 1.0)
             weights, _ = _robust_weights(residual, information, scale)
         w = information * weights[:, None, None] / scale**2
-        normal = np.zeros((2 * n, 2 * n))
-        normal[:n, :n] = design.T @ (design * w[:, 0, 0, None]) + penalty
-        normal[n:, n:] = design.T @ (design * w[:, 1, 1, None]) + penalty
-        cross = design.T @ (design * w[:, 0, 1, None])
-        normal[:n, n:] = cross
-        normal[n:, :n] = cross.T
-        pull = np.einsum("nij,nj->ni", w, target)
-        right = np.concatenate([design.T @ pull[:, 0], design.T @ pull[:, 1]])
-        covariance = np.linalg.inv(normal)
-        control = covariance @ right
+        normal, right = _normal_equations(design, w, target)
+        best = -np.inf
+        for penalty in penalties:
+            trial, trial_covariance, evidence = _penalised(normal, right, penalty)
+            if evidence > best:
+                best, control, covariance = evidence, trial, trial_covariance
     fitted = replace(
         base,
         control_px=np.stack([control[:n], control[n:]], axis=1).reshape(
@@ -209,6 +203,28 @@ def fit_spline(
         ),
     )
     return FitResult(fitted, weights, _median_error(fitted, covariance), scale)
+
+
+def _normal_equations(design: F64, w: F64, target: F64) -> tuple[F64, F64]:
+    n = design.shape[1]
+    normal = np.zeros((2 * n, 2 * n))
+    normal[:n, :n] = design.T @ (design * w[:, 0, 0, None])
+    normal[n:, n:] = design.T @ (design * w[:, 1, 1, None])
+    normal[:n, n:] = design.T @ (design * w[:, 0, 1, None])
+    normal[n:, :n] = normal[:n, n:].T
+    pull = np.einsum("nij,nj->ni", w, target)
+    return normal, np.concatenate([design.T @ pull[:, 0], design.T @ pull[:, 1]])
+
+
+def _penalised(normal: F64, right: F64, penalty: F64) -> tuple[F64, F64, float]:
+    """Solution (2n,), covariance (2n, 2n) and log marginal likelihood up to a constant."""
+    full = normal + np.kron(np.eye(2), penalty)
+    covariance = np.linalg.inv(full)
+    control = covariance @ right
+    _, log_full = np.linalg.slogdet(full)
+    _, log_prior = np.linalg.slogdet(penalty)
+    evidence = 0.5 * float(right @ control) - 0.5 * float(log_full) + float(log_prior)
+    return control, covariance, evidence
 
 
 def _median_error(picture: FittedMap, covariance: F64) -> float:
@@ -233,13 +249,3 @@ def homography_from_corners(corners_mm: F64, corners_px: F64) -> F64:
     _, _, vt = np.linalg.svd(np.asarray(rows))
     h = vt[-1].reshape(3, 3)
     return np.asarray(h / h[2, 2] if abs(h[2, 2]) > 1e-12 else h, dtype=np.float64)
-
-
-__all__ = [
-    "FitResult",
-    "Observations",
-    "fit_homography_lens",
-    "fit_spline",
-    "homography_from_corners",
-    "project",
-]

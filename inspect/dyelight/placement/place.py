@@ -6,6 +6,7 @@ import numpy as np
 
 from ..records import F64, Artwork, NoPlacement, Photo, Placement
 from .features import detect, match
+from .outline import find_outline
 from .picture_map import FittedMap
 from .refine import picture_box, refine
 from .scaled import ArtworkView, PhotoView, artwork_view, photo_view
@@ -41,15 +42,19 @@ def place(photo: Photo, artwork: Artwork) -> Placement | NoPlacement:
             "Take the photo again, sharp and straight on.",
         )
     picture = refined.fit.map
-    corners = picture.to_photo(corners_mm(artwork))
+    outline = find_outline(photo, artwork, fine.rgb, picture, refined.blur_px)
+    if outline is None:
+        corners = picture.to_photo(corners_mm(artwork))
+    else:
+        corners = picture.without_spline().to_photo(outline.corners_mm)
     mirrored, turns = orientation(corners)
     return Placement(
         picture=picture,
         corners_px=corners,
-        outline_seen=False,
+        outline_seen=outline is not None,
         uncertainty_px=refined.fit.standard_error_px,
-        drift_mm=None,
-        stretch_pct=None,
+        drift_mm=None if outline is None else outline.drift_mm,
+        stretch_pct=None if outline is None else outline.stretch_pct,
         mirrored=mirrored,
         quarter_turns=turns,
         method="features",

@@ -30,6 +30,7 @@ class Refined:
     observations: Observations
     view: PhotoView
     art: ArtworkView
+    blur_px: float
 
 
 def rim_mm(artwork: Artwork) -> float:
@@ -102,6 +103,7 @@ def refine(
     """
     picture = start
     result: Refined | None = None
+    blur2 = 0.0
     for area_px, tile, rounds in _LEVELS[:finest]:
         border = picture.to_photo(border_mm(artwork))
         panel_area = abs(polygon_area(border))
@@ -117,17 +119,13 @@ def refine(
         px_per_mm = np.sqrt(panel_area / (artwork.width_mm * artwork.height_mm)) / pitch
         art = fine.halved(min(1.0, 1.15 * px_per_mm / max(fine.scale_x, fine.scale_y)))
         for _ in range(rounds):
-            step = _round(picture, view, art, artwork, tile, float(np.sqrt(panel_area)))
+            step = _round(picture, view, art, artwork, tile, float(np.sqrt(panel_area)), blur2)
             if step is None:
                 return result
             result = step
             picture = step.fit.map
+            blur2 = _updated_blur(blur2, step)
     return result
-
-
-def usable_mask(inside: Mask, view: PhotoView) -> Mask:
-    """Pixels on the picture, off its border and off clipped areas."""
-    return shrunk_mask(inside & view.usable, 2)
 
 
 def _round(
@@ -137,9 +135,12 @@ def _round(
     artwork: Artwork,
     tile: int,
     panel_px: float,
+    blur2: float,
 ) -> Refined | None:
-    warped, inside = predict(picture, art, view, inner_box(artwork))
-    tiles = tile_shift(view.grey, warped, usable_mask(inside, view), tile)
+    blur = float(np.sqrt(blur2)) / view.pitch
+    warped, inside = predict(picture, art, view, inner_box(artwork), blur)
+    mask = shrunk_mask(inside & view.usable, 2 + round(blur))
+    tiles = tile_shift(view.grey, warped, mask, tile)
     good = (
         (tiles.gain > 0.05)
         & (tiles.agreement > 0.2)
@@ -150,20 +151,19 @@ def _round(
     if good.sum() < 6:
         return None
     floor = _TILE_FLOOR_PX * view.pitch
-    base, weights = fit_homography_lens(picture, seen, lens=good.sum() >= 24, floor_px=floor)
+    base, _ = fit_homography_lens(picture, seen, lens=good.sum() >= 24, floor_px=floor)
     if not np.isfinite(base.homography).all():
         return None
     fit = fit_spline(base, seen, floor_px=floor, panel_px=panel_px)
-    return Refined(fit, _subset(tiles, good), seen, view, art)
+    return Refined(fit, tiles.subset(good), seen, view, art, float(np.sqrt(blur2)))
 
 
-def _subset(tiles: TileShifts, keep: Mask) -> TileShifts:
-    return TileShifts(
-        tiles.center_px[keep],
-        tiles.shift[keep],
-        tiles.information[keep],
-        tiles.gain[keep],
-        tiles.agreement[keep],
-        tiles.texture[keep],
-        tiles.cover[keep],
-    )
+def _updated_blur(blur2: float, step: Refined) -> float:
+    """The photo's blur variance beyond the artwork's, px^2, after what a look's tiles say of it."""
+    tiles = step.tiles
+    clear = tiles.texture > np.median(tiles.texture)
+    if clear.sum() < 3:
+        return blur2
+    more = float(np.median(tiles.blur2[clear])) * step.view.pitch**2
+    # one Laplacian term sees only the start of a wide blur, so it is trusted for a limited step
+    return float(np.clip(blur2 + more, 0.0, blur2 + 4.0 * step.view.pitch**2))

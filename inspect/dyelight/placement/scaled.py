@@ -78,11 +78,14 @@ def photo_view(photo: Photo, window: tuple[int, int, int, int], pitch: int) -> P
 
 @dataclass(frozen=True, slots=True)
 class ArtworkView:
-    """The artwork at a working scale: grey (h, w) float32, solid (h, w) float32 1 where there is metal.
+    """The artwork at a working scale.
 
-    Artwork mm (x, y) lies at view pixel (x + bleed) * scale - 1/2 on each axis.
+    `grey` (h, w) float32 in 0..1; `solid` (h, w) float32, 1 where there is metal, or None; `rgb` the
+    colours they come from, at this or a finer scale. Artwork mm (x, y) lies at view pixel
+    (x + bleed) * scale - 1/2 on each axis.
     """
 
+    rgb: Pixels
     grey: F32
     solid: F32 | None
     scale_x: float
@@ -104,6 +107,7 @@ class ArtworkView:
                 cv2.resize(solid, size, interpolation=cv2.INTER_AREA), dtype=np.float32
             )
         return ArtworkView(
+            self.rgb,
             grey,
             solid,
             self.scale_x * size[0] / width,
@@ -123,6 +127,7 @@ def artwork_view(artwork: Artwork, factor: float) -> ArtworkView:
         solid = np.asarray(alpha, dtype=np.float32) / np.float32(255.0)
     full_x, full_y = artwork.px_per_mm
     return ArtworkView(
+        small,
         to_grey(small),
         solid,
         full_x * small.shape[1] / artwork.pixels.shape[1],

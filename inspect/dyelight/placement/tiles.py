@@ -34,7 +34,8 @@ class TileShifts:
     `center_px` (N, 2) weighted centre in view px; `shift` (N, 2) how far the photo's content lies
     from the prediction, view px; `information` (N, 2, 2) in 1/view px^2; `gain` (N,); `agreement` (N,)
     partial correlation of photo and artwork after the shift; `texture` (N,) sd of the artwork times
-    gain over residual sd; `cover` (N,) share of the tile that was used.
+    gain over residual sd; `cover` (N,) share of the tile that was used; `blur2` (N,) Gaussian
+    variance in view px^2 by which the photo is softer than the prediction.
     """
 
     center_px: F64
@@ -44,6 +45,11 @@ class TileShifts:
     agreement: F64
     texture: F64
     cover: F64
+    blur2: F64
+
+    def subset(self, keep: Mask) -> TileShifts:
+        """The tiles where `keep` (N,) is True."""
+        return TileShifts(*(getattr(self, name)[keep] for name in self.__slots__))
 
 
 def tile_shift(photo: F32, art: F32, mask: Mask, tile: int) -> TileShifts:
@@ -132,6 +138,10 @@ def _solve(gram: F64, center: F64, tile: int) -> TileShifts:
     variance = variance + _SD_FLOOR**2
     gain = np.where(np.abs(plain_gain) > 1e-3, plain_gain, 1e-3)
     shift = -scaled_shift / gain[:, None]
+    # a Gaussian of variance v adds v/2 times the Laplacian
+    order = [0, 1, 2, 3, 5, 6, 4, 7]
+    curve = _schur(gram[:, order][:, :, order], 6)
+    blur2 = 2 * curve[:, 0, 1] / (gain * np.maximum(curve[:, 0, 0], 1e-9))
     information = normal * (np.square(gain) / variance)[:, None, None]
     return TileShifts(
         center_px=center,
@@ -143,11 +153,16 @@ def _solve(gram: F64, center: F64, tile: int) -> TileShifts:
         * np.abs(plain_gain)
         / np.sqrt(variance),
         cover=count / tile**2,
+        blur2=blur2,
     )
 
 
 def predict(
-    picture: FittedMap, art: ArtworkView, view: PhotoView, box_mm: tuple[float, float, float, float]
+    picture: FittedMap,
+    art: ArtworkView,
+    view: PhotoView,
+    box_mm: tuple[float, float, float, float],
+    blur_px: float = 0.0,
 ) -> tuple[F32, Mask]:
     """The artwork (h, w) float32 warped into the view, and where it lies inside `box_mm` on metal."""
     height, width = view.grey.shape
@@ -162,6 +177,8 @@ def predict(
             art.solid, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
         )
         inside &= metal > 0.99
+    if blur_px > 0.3:
+        warped = cv2.GaussianBlur(warped, (0, 0), blur_px)
     return np.asarray(warped, dtype=np.float32), np.asarray(inside, dtype=np.bool_)
 
 
