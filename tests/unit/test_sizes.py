@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 
 import pytest
-from dyelight.errors import SettingsError
-from dyelight.intake import check_aspect, parse_size
 from hypothesis import given
 from hypothesis import strategies as st
+
+from dyelight.errors import SettingsError
+from dyelight.intake import check_aspect, parse_size
 
 
 @pytest.mark.parametrize(
@@ -68,7 +69,7 @@ def test_a_size_reads_as_millimetres(text: str, expected_mm: tuple[float, float]
     ],
 )
 def test_what_is_no_usable_size_is_refused_with_a_remedy(text: str) -> None:
-    """Text, zero, negative, tiny, huge and two-faced sizes are settings errors that say what to do."""
+    """What is no size, out of range or can mean two things is refused with what to do."""
     with pytest.raises(SettingsError) as caught:
         parse_size(text)
     assert caught.value.remedy

@@ -42,6 +42,7 @@ class PngFacts:
     icc: bytes | None
     exif: bytes | None
     animated: bool
+    hidden: bytes | None
 
 
 def png_facts(data: bytes) -> PngFacts:
@@ -61,7 +62,7 @@ def png_facts(data: bytes) -> PngFacts:
         (checksum,) = struct.unpack_from(">I", data, end - 4)
         if zlib.crc32(view[position + 4 : end - 4]) != checksum:
             raise BrokenError("a part of the file fails its checksum")
-        if kind in (b"IHDR", b"iCCP", b"eXIf", b"acTL", b"IEND"):
+        if kind in (b"IHDR", b"iCCP", b"eXIf", b"acTL", b"tRNS", b"IEND"):
             found[kind] = data[position + 8 : end - 4]
         position = end
     if len(found.get(b"IHDR", b"")) != 13:
@@ -75,7 +76,14 @@ def png_facts(data: bytes) -> PngFacts:
         except zlib.error as error:
             raise BrokenError("the colour profile cannot be unpacked") from error
     return PngFacts(
-        width, height, bit_depth, colour_type, icc, found.get(b"eXIf"), b"acTL" in found
+        width,
+        height,
+        bit_depth,
+        colour_type,
+        icc,
+        found.get(b"eXIf"),
+        b"acTL" in found,
+        found.get(b"tRNS"),
     )
 
 
@@ -89,6 +97,10 @@ def read_png16(data: bytes, facts: PngFacts, notes: tuple[Note, ...]) -> Raster:
         exif.load(facts.exif)
     colour, alpha = _from_opencv(np.asarray(decoded))
     grey = facts.colour_type in (0, 4)
+    if facts.colour_type == 0 and facts.hidden and len(facts.hidden) == 2:
+        # OpenCV makes alpha of a transparent colour, but not of a transparent grey level
+        hidden = int.from_bytes(facts.hidden, "big")
+        alpha = np.where(colour[..., 0] == hidden, 0, 65535).astype(np.uint16)
     return Raster(
         colour=np.ascontiguousarray(colour[..., :1]) if grey else colour,
         space="GRAY" if grey else "RGB ",
