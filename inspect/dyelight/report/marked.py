@@ -1,8 +1,8 @@
 """The marked-up picture: the squared-up panel with each finding outlined, numbered and named.
 
 Names stand on plates in the margins, joined to their outlines by leader lines, so that no label
-hides the panel. Every stroke is drawn twice, light over dark, and reads on any picture; number, name and
-stroke carry the meaning, colour carries none.
+hides the panel. Every stroke is drawn twice, light over dark, and reads on any picture; number,
+name and stroke carry the meaning, colour carries none.
 """
 
 from __future__ import annotations

@@ -36,8 +36,8 @@ def write_outputs(
     """Write the three files of one check into `out_dir`, which is made where it is missing.
 
     `photo`, the first photo of the check, is shown in the report as it was taken. Everything is
-    made in memory and written beside its place first, so that a failure leaves the files of an earlier
-    check as they were. Raises `OutputError` where the folder cannot be made or written.
+    made in memory and written beside its place first, so that a failure leaves the files of an
+    earlier check as they were. Raises `OutputError` where the folder cannot be made or written.
     """
     folder = Path(out_dir)
     preview = None if photo is None else photo_preview(photo)
@@ -114,3 +114,21 @@ def _refused(folder: Path, trouble: OSError) -> OutputError:
         file=folder,
         remedy="Free some space, or name a folder that you may write with --out.",
     )
+
+
+def refuse_unwritable(folder: str | Path) -> None:
+    """Find out before any work whether results could go to `folder`; `OutputError` where not."""
+    folder = Path(folder)
+    nearest = next(path for path in (folder, *folder.absolute().parents) if path.exists())
+    if not nearest.is_dir():
+        raise OutputError(
+            "a file stands where the output folder should be.",
+            file=nearest,
+            remedy="Name another folder with --out.",
+        )
+    if not os.access(nearest, os.W_OK | os.X_OK):
+        raise OutputError(
+            "this account may not write there.",
+            file=nearest,
+            remedy="Name a folder that you may write with --out.",
+        )

@@ -1,0 +1,93 @@
+"""`dyelight check`: one panel's photos against its artwork."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def check(
+    photos: Annotated[
+        list[Path],
+        typer.Argument(metavar="PHOTO...", help="One or more photos of the same panel."),
+    ],
+    artwork: Annotated[Path, typer.Option(metavar="FILE", help="The picture that was printed.")],
+    size: Annotated[
+        str | None,
+        typer.Option(
+            metavar="WxH",
+            help="The panel's size: 254x203 in mm, 10x8in in inches. Without it lengths are in "
+            "per cent of the width.",
+        ),
+    ] = None,
+    bleed: Annotated[
+        float | None,
+        typer.Option(metavar="MM", help="How far the artwork runs over each edge of the panel."),
+    ] = None,
+    base: Annotated[
+        str | None,
+        typer.Option(metavar="white|clear|other", help="What lies under the dye; clear is metal."),
+    ] = None,
+    finish: Annotated[
+        str | None, typer.Option(metavar="WORD", help="The coating's finish, as gloss or matt.")
+    ] = None,
+    panel_id: Annotated[
+        str, typer.Option(metavar="ID", help="The panel's number, for the report.")
+    ] = "",
+    acceptance: Annotated[
+        str | None,
+        typer.Option(metavar="NAME|FILE", help="The acceptance spec to judge by."),
+    ] = None,
+    rules: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Naming rules instead of the usual ones.")
+    ] = None,
+    causes: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="A cause map instead of the usual one.")
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Write result.json, marked.jpg and report.html here."),
+    ] = None,
+    format: Annotated[
+        str | None,
+        typer.Option(metavar="table|json", help="What to print on standard output."),
+    ] = None,
+) -> int:
+    """Check a photo of a pressed panel against its artwork.
+
+    Exits 0 where the panel passes, 1 where it is stopped, 4 where the photo must be taken again.
+    """
+    from ..settings import load_settings
+    from .console import progress, say, warn
+    from .job import Job, exit_code, run_job
+    from .tables import print_inspection
+
+    settings = load_settings(
+        {
+            "size": size,
+            "bleed": bleed,
+            "base": base,
+            "finish": finish,
+            "acceptance": acceptance,
+            "rules": rules,
+            "causes": causes,
+            "out": out,
+            "format": format,
+        }
+    )
+    if settings.size is None:
+        warn(
+            "no --size was given: lengths are in per cent of the panel's width, and limits in mm "
+            "cannot be judged for sure."
+        )
+    with progress("Looking at the panel"):
+        done = run_job(Job(tuple(photos), artwork, panel_id), settings)
+    if settings.format == "json":
+        from ..report.result_json import result_text
+
+        say(result_text(done.inspection), end="")
+    else:
+        print_inspection(done.inspection, done.paths)
+    return exit_code(done.inspection)
