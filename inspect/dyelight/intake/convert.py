@@ -1,8 +1,8 @@
 """Decoded pixels of any colour space to sRGB.
 
 Relative colorimetric with black point compensation. Profiles of curves and a matrix are worked in
-float32 here, at the file's own depth; their black is zero on both sides, so that compensation
-changes nothing. Profiles with tables (CMYK, scanners) go through LittleCMS at 8 bit.
+float32 here, at the file's own depth. Profiles with tables (CMYK, scanners) go
+through LittleCMS at 8 bit.
 """
 
 from __future__ import annotations
@@ -59,8 +59,15 @@ def _tables(profile: Profile, levels: int) -> tuple[F32, ...]:
 
 
 def _to_linear_srgb(profile: Profile) -> F64:
+    """The affine (3, 4) from a profile's linear RGB to sRGB's, black point compensated."""
+    assert profile.curves is not None
     assert profile.matrix is not None
-    return np.asarray(np.linalg.solve(SRGB_MATRIX, profile.matrix), np.float64)
+    matrix = np.linalg.solve(SRGB_MATRIX, profile.matrix)
+    black = np.array([float(curve(np.zeros(1))[0]) for curve in profile.curves])
+    # black is taken as neutral at its luminance, as the usual form of the compensation does; where
+    # the curves start at zero, as nearly all do, nothing changes
+    level = float(np.clip(profile.matrix[1] @ black, 0, 0.5))
+    return np.asarray(np.c_[matrix, np.full(3, -level)] / (1 - level), np.float64)
 
 
 def _changes_nothing(profile: Profile) -> bool:
@@ -69,7 +76,8 @@ def _changes_nothing(profile: Profile) -> bool:
     steps = np.arange(0, 256, 15) / 255
     cube = np.stack(np.meshgrid(steps, steps, steps), -1).reshape(-1, 3)
     linear = np.stack([curve(cube[:, i]) for i, curve in enumerate(profile.curves)], -1)
-    converted = encode_srgb((linear @ _to_linear_srgb(profile).T).astype(np.float32))
+    affine = _to_linear_srgb(profile)
+    converted = encode_srgb((linear @ affine[:, :3].T + affine[:, 3]).astype(np.float32))
     return bool(np.abs(converted - cube).max() < 0.5 / 255)
 
 
@@ -83,18 +91,20 @@ def _encode(linear: F32, dtype: np.dtype[Any]) -> NDArray[Any]:
 def _convert_matrix(pixels: NDArray[Any], profile: Profile) -> None:
     """Convert (H, W, 3) in place, band by band."""
     tables = _tables(profile, 256 if pixels.dtype == np.uint8 else 65536)
-    matrix = _to_linear_srgb(profile).astype(np.float32)
+    affine = _to_linear_srgb(profile).astype(np.float32)
     for rows in bands(*pixels.shape[:2]):
         band = pixels[rows]
         linear = np.empty(band.shape, np.float32)
         for channel, table in enumerate(tables):
             linear[..., channel] = table[band[..., channel]]
-        pixels[rows] = _encode(np.asarray(cv2.transform(linear, matrix), np.float32), pixels.dtype)
+        pixels[rows] = _encode(np.asarray(cv2.transform(linear, affine), np.float32), pixels.dtype)
 
 
 def _convert_grey(grey: NDArray[Any], profile: Profile) -> NDArray[Any]:
     levels = 256 if grey.dtype == np.uint8 else 65536
-    table = np.rint((levels - 1) * encode_srgb(_tables(profile, levels)[0])).astype(grey.dtype)
+    curve = _tables(profile, levels)[0]
+    curve = (curve - curve[0]) / np.float32(max(1 - float(curve[0]), 0.5))
+    table = np.rint((levels - 1) * encode_srgb(curve)).astype(grey.dtype)
     return np.asarray(table[grey])
 
 
