@@ -17,7 +17,8 @@ from ..records import F32, F64, Artwork, Zone
 # distance maps of shaped panels: fine enough for a 3 mm rim, small enough to cost nothing
 _MAP_PX_PER_MM = 4.0
 _MAP_LONGEST_PX = 1200
-# cells along the longer side of a finding when its share of each zone is counted
+# cells along each side of a finding's box when its share of each zone is counted: a strip along an
+# edge is thin, so both sides are cut as finely
 _CELLS = 48
 
 
@@ -94,21 +95,19 @@ class Zones:
 def _cells(outline_mm: F64, box_mm: tuple[float, float, float, float]) -> tuple[F64, float]:
     """Points (N, 2) mm that sample an outline evenly, and the area in mm² that each stands for."""
     x0, y0, x1, y1 = box_mm
-    longer = max(x1 - x0, y1 - y0)
-    if longer <= 0:
+    wide, high = x1 - x0, y1 - y0
+    if max(wide, high) <= 0:
         return np.array([[(x0 + x1) / 2, (y0 + y1) / 2]], dtype=np.float64), 0.0
-    step = longer / _CELLS
-    columns = max(1, round((x1 - x0) / step))
-    rows = max(1, round((y1 - y0) / step))
-    inside = np.ones((rows, columns), dtype=np.uint8)
-    if len(outline_mm) >= 3:
-        scale = np.array([columns / max(x1 - x0, step), rows / max(y1 - y0, step)])
-        corners = np.round((outline_mm - (x0, y0)) * scale - 0.5).astype(np.int32)
+    inside = np.ones((_CELLS, _CELLS), dtype=np.uint8)
+    if len(outline_mm) >= 3 and min(wide, high) > 0:
+        cells = (outline_mm - (x0, y0)) * (_CELLS / wide, _CELLS / high) - 0.5
         drawn = np.zeros_like(inside)
-        cv2.fillPoly(drawn, [corners], 1)
+        fraction_bits = 4
+        corners = np.round(cells * 2**fraction_bits).astype(np.int32)
+        cv2.fillPoly(drawn, [corners], (1.0,), shift=fraction_bits)
         if drawn.any():
             inside = drawn
     row, column = np.nonzero(inside)
-    cell_x, cell_y = (x1 - x0) / columns, (y1 - y0) / rows
+    cell_x, cell_y = wide / _CELLS, high / _CELLS
     points = np.column_stack([x0 + (column + 0.5) * cell_x, y0 + (row + 0.5) * cell_y])
     return points.astype(np.float64), cell_x * cell_y
