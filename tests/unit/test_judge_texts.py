@@ -77,6 +77,13 @@ def test_a_note_without_more_to_say_stays_as_it_is() -> None:
     assert note_text(Note("a_code_of_no_one", "The photo is small.")) == "The photo is small."
 
 
+def test_a_note_with_something_to_do_says_it() -> None:
+    """Advice for a note's code follows its own sentence."""
+    told = note_text(Note("first_frame", "The file holds several pictures."))
+    assert told.startswith("The file holds several pictures. ")
+    assert told.endswith(load_texts().notes.note["first_frame"].text)
+
+
 def test_general_cautions_are_always_said() -> None:
     """Hot work and the makers' instructions are named on every report, others by kind."""
     always = cautions_for([])
