@@ -43,6 +43,8 @@ def decode_srgb(encoded: NDArray[Any]) -> F32:
     `encoded` is any shape: uint8 or uint16 over the type's whole range, or float in 0..1 (floats
     outside are clipped). IEC 61966-2-1.
     """
+    if encoded.size == 0:
+        return np.empty(encoded.shape, np.float32)
     if encoded.dtype == np.uint8:
         # one long row: OpenCV works row by row
         row = np.ascontiguousarray(encoded).reshape(1, -1)
@@ -99,6 +101,8 @@ def lab_from_linear(linear: F32) -> F32:
     Light is clipped to 0..1. Within 0.01 in L and 0.03 in a and b of the closed formula.
     """
     # OpenCV's COLOR_RGB2Lab decodes the curve coarsely and errs by 0.5; on linear light it does not
+    if linear.size == 0:
+        return np.empty(linear.shape, np.float32)
     shape = linear.shape if linear.ndim == 3 else (1, -1, 3)
     plane = np.ascontiguousarray(linear, np.float32).reshape(shape)
     lab = cv2.cvtColor(plane, cv2.COLOR_LRGB2Lab)
