@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from rich import box
@@ -21,9 +22,8 @@ from ..report.words import (
     length,
     length_unit,
     panel_size,
-    rule_name,
+    reading_short,
     size_of,
-    value_unit,
     verdict_reason,
     verdict_sentence,
 )
@@ -45,8 +45,9 @@ def print_inspection(inspection: Inspection, paths: OutputPaths | None = None) -
     console = data_console()
     print_verdict(console, inspection)
     if inspection.findings:
-        console.print()
         console.print(findings_table(inspection.findings, inspection.panel.size_known))
+        unit = length_unit(inspection.panel.size_known)
+        console.print(f"Where: {unit} from the panel's left and top edge.")
         more = len(inspection.findings) - MOST_ROWS
         if more > 0:
             console.print(f"{more} more: see result.json (--out) or --format json.")
@@ -80,43 +81,34 @@ def print_verdict(console: Console, inspection: Inspection) -> None:
 
 def findings_table(findings: Sequence[Finding], size_known: bool) -> Table:
     """The findings as a table that still reads at 80 columns."""
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
-    table.add_column("No.", justify="right", no_wrap=True)
-    table.add_column("What", min_width=12)
-    table.add_column(f"Where x, y ({length_unit(size_known)})", max_width=12, no_wrap=False)
-    table.add_column("Size", max_width=14)
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+    table.add_column("No", justify="right", no_wrap=True)
+    table.add_column("What", min_width=13)
+    table.add_column("Where", no_wrap=True)
+    table.add_column("Size", no_wrap=True)
     table.add_column("ΔE00", justify="right", no_wrap=True)
     table.add_column("Sure", justify="right", no_wrap=True)
     table.add_column("Why", ratio=1)
     for item in findings[:MOST_ROWS]:
-        local = item.extent == "local"
         x, y = item.center_mm
         table.add_row(
             finding_number(item),
             f"{finding_name(item)}, {item.severity}",
-            f"{x:.0f}, {y:.0f}" if local else "whole panel",
-            size_of(item, size_known) if local else _shift_or_dash(item, size_known),
+            "whole" if item.extent == "panel" else f"{x:.0f}, {y:.0f}",
+            _size(item, size_known),
             f"{item.delta_e00:.1f}",
             f"{100 * item.confidence:.0f} %",
-            _why(item),
+            "; ".join(reading_short(row) for row in item.because[:2]),
         )
     return table
 
 
-def _shift_or_dash(item: Finding, size_known: bool) -> str:
-    if item.vector_mm is None:
+def _size(item: Finding, size_known: bool) -> str:
+    if item.vector_mm is not None:
+        return f"by {length(math.hypot(*item.vector_mm), size_known)}"
+    if item.extent == "panel":
         return "-"
-    dx, dy = item.vector_mm
-    return f"shift {length((dx * dx + dy * dy) ** 0.5, size_known)}"
-
-
-def _why(item: Finding) -> str:
-    parts = [
-        f"{rule_name(row.rule)} {value_unit(row.value, row.unit)} "
-        f"(limit {value_unit(row.limit, row.unit)})"
-        for row in item.because[:2]
-    ]
-    return "; ".join(parts)
+    return size_of(item, size_known).removesuffix(" across")
 
 
 def _print_causes(console: Console, causes: Sequence[Cause]) -> None:
@@ -137,7 +129,7 @@ def _print_capture(console: Console, inspection: Inspection) -> None:
         lines.append(f"Specks under {size} would go unseen (at ΔE00 6).")
     if capture.faintest_spot_de00 is not None:
         faintest = capture.faintest_spot_de00
-        lines.append(f"Spots fainter than ΔE00 {faintest:.1f} would go unseen (5 mm across).")
+        lines.append(f"Spots fainter than ΔE00 {faintest:.1f} would go unseen ({length(5, known)} across).")
     if inspection.placement is not None and capture.hidden_fraction > 0:
         lines.append(f"{100 * capture.hidden_fraction:.1f} % of the panel is not seen.")
     lines += all_notes(inspection)

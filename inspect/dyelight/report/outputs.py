@@ -45,9 +45,10 @@ def write_outputs(
     picture = io.BytesIO()
     marked.save(picture, "JPEG", quality=_MARKED_QUALITY)
     contents = {
-        "result.json": result_text(inspection).encode("utf-8"),
+        # a file name may hold bytes that are no text; as backslash escapes they are still JSON
+        "result.json": result_text(inspection).encode("utf-8", "backslashreplace"),
         "marked.jpg": picture.getvalue(),
-        "report.html": report_html(inspection, preview).encode("utf-8"),
+        "report.html": report_html(inspection, preview).encode("utf-8", "replace"),
     }
     make_folder(folder)
     write_together(folder, contents)

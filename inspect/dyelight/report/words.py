@@ -6,7 +6,7 @@ import math
 import unicodedata
 
 from ..judge import texts
-from ..records import ArtworkFacts, Finding, Inspection, VerdictReading
+from ..records import ArtworkFacts, Finding, Inspection, Reading, VerdictReading
 
 _SIMPLER = str.maketrans(
     {
@@ -17,6 +17,15 @@ _SIMPLER = str.maketrans(
         "\N{RIGHT SINGLE QUOTATION MARK}": "'",
     }
 )
+_RULE_NAMES = {
+    "delta_e00": "ΔE00",
+    "peak_de00": "peak ΔE00",
+    "delta_l": "L* difference",
+    "delta_c": "C* difference",
+    "snr": "signal over noise",
+    "eq_diameter_mm": "diameter",
+    "lbp_distance": "texture distance",
+}
 _LIKELY = (
     (0.95, "almost certain"),
     (0.8, "very likely"),
@@ -110,13 +119,18 @@ def value_unit(value: float, unit: str) -> str:
 
 def rule_name(rule: str) -> str:
     """A rule's name as words: 'edge_blur_ratio' reads 'edge blur ratio'."""
-    return (
-        rule.replace(".", ", ")
-        .replace("_mm2", "")
-        .replace("_mm", "")
-        .replace("_de00", "")
-        .replace("_", " ")
-    )
+    if rule in _RULE_NAMES:
+        return _RULE_NAMES[rule]
+    return rule.replace(".", ", ").removesuffix("_mm2").removesuffix("_mm").replace("_", " ")
+
+
+def reading_short(reading: Reading) -> str:
+    """A reading in a few words: 'edge blur ratio 6.1 \N{GREATER-THAN OR EQUAL TO} 2.5'."""
+    above = reading.value >= reading.limit
+    sign = "\N{GREATER-THAN OR EQUAL TO}" if above else "\N{LESS-THAN OR EQUAL TO}"
+    name = rule_name(reading.rule)
+    unit = "1" if reading.unit == name else reading.unit
+    return f"{name} {value_unit(reading.value, '1')} {sign} {value_unit(reading.limit, unit)}"
 
 
 def finding_number(item: Finding) -> str:
