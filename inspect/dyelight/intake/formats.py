@@ -219,6 +219,12 @@ def decode(data: bytes, limit_px: int, file: str) -> Raster:
         return _by_pillow(data, kind, limit_px, file)
     except UnreadableInput:
         raise
+    except Image.DecompressionBombError as error:
+        raise UnreadableInput(
+            f"the picture has too many pixels; the most is {limit_px / 1e6:.0f} MP.",
+            file=file,
+            remedy="Export it smaller.",
+        ) from error
     except MemoryError as error:
         raise UnreadableInput(
             "the picture needs more memory than there is.", file=file, remedy="Export it smaller."
