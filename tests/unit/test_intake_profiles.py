@@ -202,6 +202,18 @@ def test_an_srgb_profile_changes_no_pixel(tmp_path: Path, dtype: Any) -> None:
     assert np.array_equal(photo.pixels, pixels)
 
 
+def test_an_srgb_profile_of_coarse_rounding_is_still_srgb(tmp_path: Path) -> None:
+    """Some makers round the matrix to four decimals; no pixel is touched for that."""
+    rounded = np.array(
+        [[0.4359, 0.3853, 0.1430], [0.2224, 0.7170, 0.0606], [0.0139, 0.0971, 0.7138]]
+    )
+    path = tmp_path / "a.png"
+    Image.fromarray(scene()).save(path, icc_profile=matrix_profile(rounded))
+    photo = read_photo(path)
+    assert photo.icc == "sRGB"
+    assert np.array_equal(photo.pixels, scene())
+
+
 def test_a_profile_of_gamma_2_2_is_not_taken_for_srgb(tmp_path: Path) -> None:
     """The same primaries with another curve are converted."""
     srgb = np.array(
