@@ -366,6 +366,17 @@ def test_alpha_that_hides_nothing_is_dropped(tmp_path: Path) -> None:
     assert read_photo(path).notes == ()
 
 
+def test_translucent_artwork_that_is_nowhere_clear_has_no_shape(tmp_path: Path) -> None:
+    """A veil over the whole picture is no outline: it prints lighter, with a note."""
+    pixels, path = smooth(4), tmp_path / "a.png"
+    pixels[..., 3] = 120
+    Image.fromarray(pixels).save(path)
+    artwork = read_artwork(path, 240.0, 180.0)
+    assert artwork.alpha is None
+    assert artwork.pixels.min() >= 135
+    assert [note.code for note in artwork.notes] == ["alpha_flattened"]
+
+
 def test_alpha_is_turned_with_the_picture(tmp_path: Path) -> None:
     """The shape follows the Exif orientation too."""
     pixels, path = smooth(4), tmp_path / "a.png"

@@ -83,8 +83,8 @@ def read_artwork(
 
     `bleed_mm` is what the file holds beyond the panel on each side. Without a size, or with
     `size_known` False, the width counts as 100 and the height follows the file's aspect. Partly
-    transparent pixels are laid on white, as they print; the alpha itself is kept as the panel's
-    shape.
+    transparent pixels are laid on white, as they print; where some are wholly transparent, the
+    alpha is kept as the panel's shape.
 
     Raises SettingsError for a size, bleed or base that cannot be used, and where the file's aspect
     is over 2 % from the panel's; UnreadableInput where the file cannot be opened or decoded.
@@ -116,7 +116,11 @@ def read_artwork(
     alpha = None
     if raster.alpha is not None and raster.alpha.min() < np.iinfo(raster.alpha.dtype).max:
         _over_white(pixels, raster.alpha)
-        alpha = np.asarray(upright(_eight_bit(raster.alpha), raster.orientation), np.uint8)
+        if raster.alpha.min() == 0:
+            alpha = np.asarray(upright(_eight_bit(raster.alpha), raster.orientation), np.uint8)
+        else:
+            text = "The artwork is translucent but nowhere clear: laid on white, and no shape."
+            notes += (Note("alpha_flattened", text),)
     orientation = raster.orientation
     del raster
     pixels = upright(pixels, orientation)
