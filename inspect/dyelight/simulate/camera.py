@@ -116,13 +116,12 @@ def reflections(
             w, h = rng.uniform(0.08, 0.3, 2) * span
             shape = np.zeros((rows, cols), np.float32)
             panes = int(rng.integers(1, 3))
+            slant = float(0.15 * rng.normal())
             for i in range(panes):
                 a, b = (i + 0.04) / panes - 0.5, (i + 0.96) / panes - 0.5
-                corner = np.array(
-                    [[a * w, -h / 2], [b * w, -h / 2], [b * w, h / 2], [a * w, h / 2]]
-                )
-                lean = corner + np.outer(corner[:, 1], [0.2 * rng.normal(), 0])
-                shape = np.maximum(shape, filled((rows, cols), lean @ turn.T + at))
+                pane = np.array([[a * w, -h / 2], [b * w, -h / 2], [b * w, h / 2], [a * w, h / 2]])
+                pane[:, 0] += slant * pane[:, 1]
+                shape = np.maximum(shape, filled((rows, cols), pane @ turn.T + at))
             spot = blur(shape, float(rng.uniform(0.008, 0.03)) * span)
         else:
             outline = blob_outline(rng, 0.25) * float(rng.uniform(0.04, 0.16)) * span

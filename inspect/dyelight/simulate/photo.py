@@ -122,7 +122,8 @@ class Scene:
             glare = self.glare_at(y, y1) * (cover + (1 - cover) * np.float32(self.spill))
             part += glare
             raw[rows] = part
-            veil = (part.max(axis=2) > 1) | (glare[..., 1] > 0.5 * self.camera.white_level)
+            brightest = np.maximum(np.maximum(part[..., 0], part[..., 1]), part[..., 2])
+            veil = (brightest > 1) | (glare[..., 1] > 0.5 * self.camera.white_level)
             lost = np.float32(veil) * (cover[..., 0] > 0.5)
             small = cv2.resize(
                 lost, (hidden.shape[1], -(-(y1 - y) // _LOW)), interpolation=cv2.INTER_AREA

@@ -143,20 +143,27 @@ def draw_pose(
         shift = np.zeros(2)
         for _ in range(6):
             p = pose(distance, shift)
-            q = p.to_px(corners)
+            q = _apply(p.homography, corners)
             middle = (q.min(axis=0) + q.max(axis=0)) / 2
             shift = shift + (target - middle) * distance / focal
         return pose(distance, shift)
 
-    nearest = 0.75 * float(np.hypot(width_mm, height_mm)) * abs(np.sin(np.deg2rad(tilt))) + 1.0
-    near, far = nearest, 100.0 * focal / long_px * max(width_mm, height_mm)
-    for _ in range(50):
+    # sizes by the ideal lens: far outside the frame the radial terms fold over
+    diagonal = float(np.hypot(width_mm, height_mm))
+    nearest = 0.55 * diagonal * abs(np.sin(np.deg2rad(tilt)))
+    near = max(1.05 * nearest, focal * max(width_mm, height_mm) / (3 * long_px))
+    far = 100.0 * focal / long_px * max(width_mm, height_mm)
+    share = np.array([fw, fh]) * (_FRAME_SHARE if want <= 0.9 else 0.995)
+    for _ in range(40):
         middle_z = float(np.sqrt(near * far))
-        q = centred(middle_z, centre).to_px(corners)
+        q = _apply(centred(middle_z, centre).homography, corners)
         size = q.max(axis=0) - q.min(axis=0)
-        share = _FRAME_SHARE if want <= 0.9 else 0.995
-        too_big = size[0] > share * fw or size[1] > share * fh or _area(q) > want * fw * fh
+        too_big = bool((size > share).any()) or _area(q) > want * fw * fh
         near, far = (middle_z, far) if too_big else (near, middle_z)
-    q = centred(far, centre).to_px(corners)
+    for _ in range(20):
+        q = centred(far, centre).to_px(corners)
+        if bool((q.max(axis=0) - q.min(axis=0) <= share).all()):
+            break
+        far *= 1.004
     slack = (np.array([fw, fh]) - (q.max(axis=0) - q.min(axis=0))) / 2 - 0.01 * long_px
     return centred(far, centre + jitter * 0.7 * np.maximum(slack, 0))
