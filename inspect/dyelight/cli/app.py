@@ -8,10 +8,9 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Sequence
-from functools import wraps
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Any, TextIO
+from typing import Annotated, TextIO
 
 import typer
 
@@ -20,7 +19,7 @@ from ..errors import DyelightError, OutputError
 from .causes import causes
 from .check import check
 from .demo import demo
-from .exits import INTERRUPTED, USAGE, report_error, report_fault
+from .exits import INTERRUPTED, OUTPUT, USAGE, report_error, report_fault
 from .selfcheck import selfcheck
 
 # newer releases of typer bring their own copy of click, older ones import it: the class that both
@@ -60,21 +59,8 @@ def _root(
     """Finds, names and explains defects in photos of dye-sublimated photo panels."""
 
 
-def _guarded(command: Callable[..., int]) -> Callable[..., int]:
-    """Tell a closed pipe from a fault before typer turns it into exit code 1."""
-
-    @wraps(command)
-    def run(*args: Any, **kwargs: Any) -> int:
-        try:
-            return command(*args, **kwargs)
-        except BrokenPipeError as trouble:
-            raise OutputError("nobody reads the output any more.") from trouble
-
-    return run
-
-
 for _command in (check, causes, demo, selfcheck):
-    app.command(_command.__name__)(_guarded(_command))
+    app.command(_command.__name__)(_command)
 
 
 def run(arguments: Sequence[str] | None = None) -> int:
@@ -97,6 +83,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, typer.Abort):
         print("dyelight: interrupted.", file=sys.stderr)
         code = INTERRUPTED
+    except SystemExit:
+        # neither we nor typer end this way here: it is what typer and rich do about a closed pipe
+        code = OUTPUT
     except DyelightError as trouble:
         code = report_error(trouble)
     except Exception as trouble:
@@ -110,6 +99,8 @@ def _flushed(code: int) -> int:
         sys.stdout.flush()
     except OSError as trouble:
         _discard(sys.stdout)
+        if code == OUTPUT:
+            return code
         reason = trouble.strerror or str(trouble)
         return report_error(OutputError(f"standard output cannot be written ({reason})."))
     return code

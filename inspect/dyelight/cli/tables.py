@@ -129,7 +129,9 @@ def _print_capture(console: Console, inspection: Inspection) -> None:
         lines.append(f"Specks under {size} would go unseen (at ΔE00 6).")
     if capture.faintest_spot_de00 is not None:
         faintest = capture.faintest_spot_de00
-        lines.append(f"Spots fainter than ΔE00 {faintest:.1f} would go unseen ({length(5, known)} across).")
+        lines.append(
+            f"Spots fainter than ΔE00 {faintest:.1f} would go unseen ({length(5, known)} across)."
+        )
     if inspection.placement is not None and capture.hidden_fraction > 0:
         lines.append(f"{100 * capture.hidden_fraction:.1f} % of the panel is not seen.")
     lines += all_notes(inspection)
