@@ -1,0 +1,210 @@
+"""Small sharp marks, measured in the photo's own pixels: specks, fibres, scratches, small lift."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from ..colour import ciede2000, lab_from_linear
+from ..look import Difference
+from ..look.rootlight import linear_from_root
+from ..records import F32, F64, Candidate, Mask
+from .scores import score_levels
+from .seeds import Seed, find_seeds, seed_mask
+
+LOW_BAR = 3.3
+HIGH_BAR = 6.2
+MOST = 400
+_PSF_WIDTH = 2.355  # full width at half maximum of a Gaussian, in sigmas
+
+
+def find_marks(difference: Difference) -> tuple[Candidate, ...]:
+    """Candidates of the families `point` and `line`, strongest first."""
+    levels = score_levels(difference.photo)
+    out = []
+    for seed in find_seeds(levels, LOW_BAR, HIGH_BAR, MOST):
+        candidate = _measure(difference, levels, seed)
+        if candidate is not None:
+            out.append(candidate)
+    return tuple(out)
+
+
+def _measure(difference: Difference, levels, seed: Seed) -> Candidate | None:
+    frame = difference.photo
+    height, width = frame.residual.shape
+    pad = int(np.ceil(6 + 3 * max(seed.width_px, frame.blur_px)))
+    x0, y0 = max(seed.box[0] - pad, 0), max(seed.box[1] - pad, 0)
+    x1, y1 = min(seed.box[2] + pad, width), min(seed.box[3] + pad, height)
+    cut = (slice(y0, y1), slice(x0, x1))
+    usable = frame.usable[cut]
+    score = seed_mask(levels, seed, (x0, y0, x1, y1), LOW_BAR)
+    core = (score > LOW_BAR) & usable
+    if not core.any():
+        return None
+    signal = cv2.GaussianBlur(frame.residual[cut] * seed.sign, (5, 5), 0.8)
+    # half the mark's own height is where a blurred border stood before the blur
+    top = float(np.quantile(signal[core], 0.9)) if core.sum() > 8 else float(signal[core].max())
+    mark = (signal > 0.5 * top) & core
+    mark = _main_part(mark, score)
+    if not mark.any():
+        return None
+    return _candidate(difference, seed, mark, core, signal, score, (x0, y0))
+
+
+def _main_part(mark: Mask, score: F32) -> Mask:
+    """The connected parts that hold at least a fifth of the marks' joint score."""
+    count, labels = cv2.connectedComponents(mark.astype(np.uint8), connectivity=8)
+    if count <= 2:
+        return mark
+    weight = np.bincount(labels.ravel(), np.maximum(score, 0).ravel(), count)
+    weight[0] = 0
+    keep = weight >= 0.2 * weight.max()
+    keep[0] = False
+    return np.asarray(keep[labels])
+
+
+def _candidate(
+    difference: Difference,
+    seed: Seed,
+    mark: Mask,
+    core: Mask,
+    signal: F32,
+    score: F32,
+    origin: tuple[int, int],
+) -> Candidate:
+    frame = difference.photo
+    x0, y0 = origin
+    height, width = mark.shape
+    cut = (slice(y0, y0 + height), slice(x0, x0 + width))
+    observed, expected = frame.observed[cut], frame.sharpness.apply(frame.expected[cut])
+    ring = cv2.dilate(core.astype(np.uint8), np.ones((5, 5), np.uint8)) == 0
+    ring &= frame.usable[cut]
+    if ring.sum() > 12:
+        # light and colour fit may be off here by a little that the ring around it shows as well
+        expected = expected + np.median((observed - expected)[ring], axis=0)
+    lab_seen = lab_from_linear(np.clip(linear_from_root(observed), 0, 1))
+    lab_due = lab_from_linear(np.clip(linear_from_root(expected), 0, 1))
+    delta = ciede2000(lab_seen[mark], lab_due[mark])
+    px_per_mm = frame.px_per_mm
+    psf = _PSF_WIDTH * frame.blur_px / px_per_mm
+    length, thick, straight = _shape(mark, px_per_mm)
+    length, thick = _without_blur(length, psf), _without_blur(thick, psf)
+    area = max(float(mark.sum()) / px_per_mm**2, 1e-6)
+    raw_diameter = 2 * np.sqrt(area / np.pi)
+    diameter = _without_blur(raw_diameter, psf)
+    elongation = length / max(thick, 0.3 / px_per_mm)
+    long_px = float(mark.sum()) ** 0.5
+    line = elongation >= 3.0 and length * px_per_mm > 3 * _PSF_WIDTH * frame.blur_px and long_px > 2
+    outline, box, center = _outline_mm(difference, mark, origin)
+    delta_l = float(np.mean(lab_seen[mark, 0] - lab_due[mark, 0]))
+    white = np.array([100.0, 0, 0], np.float32)
+    to_base = ciede2000(lab_seen[mark], np.broadcast_to(white, lab_seen[mark].shape).copy())
+    base_due = ciede2000(lab_due[mark], np.broadcast_to(white, lab_seen[mark].shape).copy())
+    n = max(float(mark.sum()), 1.0)
+    cell = max(4 * np.pi * frame.blur_px**2, 1.0)
+    joint = float(np.maximum(score[mark], 0).sum() / np.sqrt(n * cell))
+    features = {
+        "snr": max(seed.peak, joint),
+        "delta_e00": float(np.mean(delta)),
+        "peak_de00": float(np.max(delta)),
+        "delta_l": delta_l,
+        "delta_c": float(np.mean(np.hypot(*lab_seen[mark, 1:].T) - np.hypot(*lab_due[mark, 1:].T))),
+        "area_mm2": np.pi / 4 * diameter**2 if not line else length * thick,
+        "eq_diameter_mm": float(diameter),
+        "length_mm": float(length),
+        "width_mm": float(thick),
+        "elongation": float(elongation),
+        "fill": area / max((box[2] - box[0]) * (box[3] - box[1]), area),
+        "straightness": float(straight),
+        "base_likeness": float(
+            np.clip(1 - np.mean(to_base) / max(float(np.mean(base_due)), 1.0), 0, 1)
+        ),
+        "edge_blur_ratio": _edge_ratio(signal, mark, frame.blur_px),
+    }
+    return Candidate(
+        family="line" if line else "point",
+        center_mm=center,
+        box_mm=box,
+        outline_mm=outline,
+        area_mm2=float(features["area_mm2"]),
+        delta_e00=features["delta_e00"],
+        snr=features["snr"],
+        tone="light" if delta_l > 0 else "dark",
+        features=features,
+    )
+
+
+def _without_blur(size_mm: float, psf_mm: float) -> float:
+    """A length with the photo's own blur taken out in quadrature, never under a fifth of it."""
+    return float(np.sqrt(max(size_mm**2 - psf_mm**2, (0.2 * size_mm) ** 2)))
+
+
+def _edge_ratio(signal: F32, mark: Mask, blur_px: float) -> float:
+    """Border width over what blur alone gives: area between 25 % and 75 % of the height per length."""
+    top = float(np.quantile(signal[mark], 0.9))
+    if top <= 0:
+        return 1.0
+    near = cv2.dilate(mark.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
+    high = float(((signal > 0.75 * top) & near).sum())
+    low = float(((signal > 0.25 * top) & near).sum())
+    contours, _ = cv2.findContours(mark.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    around = sum(cv2.arcLength(c, True) for c in contours)
+    # a Gaussian edge goes from 25 % to 75 % in 1.35 sigma
+    return (low - high) / max(around, 4.0) / (1.35 * max(blur_px, 0.8))
+
+
+def _shape(mark: Mask, px_per_mm: float) -> tuple[float, float, float]:
+    """Length and width in mm and straightness of a mark, along its own axis.
+
+    Short marks by their smallest box; long ones along their skeleton (Zhang and Suen, CACM 27(3),
+    1984, as scikit-image has it).
+    """
+    rows, columns = np.nonzero(mark)
+    points = np.stack([columns, rows], 1).astype(np.float32)
+    (_, (a, b), _) = cv2.minAreaRect(points)
+    long_px, short_px = max(a, b) + 1.0, min(a, b) + 1.0
+    area = float(mark.sum())
+    if long_px < 8 or area / long_px > 0.6 * long_px:
+        return long_px / px_per_mm, area / long_px * 1.1 / px_per_mm, 1.0
+    from skimage.morphology import skeletonize
+
+    line = skeletonize(np.pad(mark, 1))
+    diagonal = (line[1:, 1:] & line[:-1, :-1]).sum() + (line[1:, :-1] & line[:-1, 1:]).sum()
+    straight = (line[1:] & line[:-1]).sum() + (line[:, 1:] & line[:, :-1]).sum()
+    # a diagonal step that two straight ones also bridge is counted once
+    path = float(straight) + 1.4142 * max(float(diagonal) - 0.5 * float(straight), 0.0)
+    path = max(path, 0.8 * long_px)
+    ends = np.argwhere(line)
+    hull = cv2.convexHull(ends[:, ::-1].astype(np.int32)).reshape(-1, 2).astype(np.float64)
+    span = np.linalg.norm(hull[:, None] - hull[None], axis=2).max() if len(hull) > 1 else 1.0
+    length = path + min(short_px, area / max(path, 1.0))
+    return length / px_per_mm, area / length / px_per_mm, float(min(1.0, span / max(path, 1.0)))
+
+
+def _outline_mm(
+    difference: Difference, mark: Mask, origin: tuple[int, int]
+) -> tuple[F64, tuple[float, float, float, float], tuple[float, float]]:
+    """Outline (N, 2), box and centre of a mark in panel mm."""
+    contours, _ = cv2.findContours(
+        np.pad(mark, 1).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE
+    )
+    points = np.concatenate(contours).reshape(-1, 2).astype(np.float64) - 1
+    hull = cv2.convexHull(points.astype(np.float32)).reshape(-1, 2).astype(np.float64)
+    rows, columns = np.nonzero(mark)
+    middle = np.array([[columns.mean(), rows.mean()]])
+    # contours run through pixel centres: half a pixel out is where the mark ends
+    out = hull - hull.mean(0)
+    reach = np.maximum(np.linalg.norm(out, axis=1, keepdims=True), 1e-6)
+    hull = hull + 0.5 * out / reach
+    both = np.concatenate([middle, hull]) + np.array(origin)
+    frame = difference.photo
+    mm = difference.to_panel_mm(difference.picture.to_artwork(frame.to_photo_px(both)))
+    outline = mm[1:]
+    low, high = outline.min(0), outline.max(0)
+    half = 0.5 / frame.px_per_mm
+    low, high = np.minimum(low, mm[0] - half), np.maximum(high, mm[0] + half)
+    return (
+        outline,
+        (float(low[0]), float(low[1]), float(high[0]), float(high[1])),
+        (float(mm[0, 0]), float(mm[0, 1])),
+    )

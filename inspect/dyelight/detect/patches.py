@@ -1,0 +1,153 @@
+"""Patches seen on the squared-up panel: vapour spots, coating lift, stains, uneven press.
+
+The difference is smoothed at doubling widths, each pixel weighted by its inverse variance, so that
+edges, where place and blur err, speak less. What stands out of the scatter of its own width is cut
+out and measured: border, detail kept, likeness to a reflection, to the base, to metal.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from ..look import Difference, PanelFrame
+from ..look.panel_frame import gradient
+from ..look.render import photo_light
+from ..records import F32, Candidate, Mask
+from .patch_measures import measure_patch
+
+_FIRST_MM = 0.6
+_EDGE_MM = 1.2
+LOW_BAR = 3.0
+HIGH_BAR = 6.0
+MOST = 120
+
+
+@dataclass(frozen=True, slots=True)
+class PatchView:
+    """The panel frame made ready for patches: `expected` blurred to match, `residual` (H, W, 3)
+    photo minus expected in root light, `weight` (H, W) inverse variance, zero where unusable."""
+
+    frame: PanelFrame
+    expected: F32
+    residual: F32
+    weight: F32
+    usable: Mask
+    blur_px: float
+
+
+def patch_view(difference: Difference) -> PatchView:
+    """Blur the panel frame's expectation to match and weigh every pixel."""
+    frame = difference.panel
+    usable = frame.inside & frame.printed & ~frame.blown & (frame.edge_mm > _EDGE_MM)
+    expected = frame.expected
+    blur_px = max(difference.photo.blur_px * frame.px_per_mm / difference.photo.px_per_mm, 0.5)
+    residual = frame.observed - expected
+    slope2 = gradient(expected) ** 2
+    light = photo_light(residual)
+    sample = np.abs(light[usable]) if usable.any() else np.zeros(1, np.float32)
+    noise2 = max(1.4826 * float(np.median(sample)), 0.001) ** 2
+    g2 = slope2[usable] if usable.any() else np.zeros(1, np.float32)
+    busy = g2 > np.quantile(g2, 0.8)
+    ratio = (
+        np.minimum(sample[busy] ** 2, 25 * noise2).mean() / max(float(g2[busy].mean()), 1e-9)
+        if busy.any()
+        else 0.0
+    )
+    weight = 1 / (noise2 + np.float32(ratio) * slope2)
+    weight[~usable] = 0
+    return PatchView(frame, expected, residual, np.asarray(weight, np.float32), usable, blur_px)
+
+
+@dataclass(frozen=True, slots=True)
+class _Level:
+    score: F32
+    smooth: F32
+    sigma_px: float
+    step: int
+
+
+def _levels(view: PatchView) -> list[_Level]:
+    short = min(view.usable.shape)
+    levels = []
+    weight, weighted = view.weight, view.residual * view.weight[..., None]
+    sigma = max(1.5, _FIRST_MM * view.frame.px_per_mm)
+    step = 1
+    while sigma * step < short / 9:
+        top = cv2.GaussianBlur(weighted, (0, 0), sigma)
+        bottom = cv2.GaussianBlur(weight, (0, 0), sigma)
+        smooth = top / np.maximum(bottom, 1e-6 * float(weight.max()))[..., None]
+        light = photo_light(smooth)
+        seen = (weight > 0) & (
+            bottom > 0.02 * float(np.median(weight[weight > 0]) if (weight > 0).any() else 1)
+        )
+        values = light[seen]
+        if values.size < 50:
+            break
+        middle = float(np.median(values))
+        spread = max(
+            1.4826 * float(np.median(np.abs(values - middle))),
+            float(np.quantile(np.abs(values - middle), 0.9)) / 1.645,
+            0.0008,
+        )
+        score = (light - middle) / spread
+        score[~seen] = 0
+        levels.append(
+            _Level(np.asarray(score, np.float32), np.asarray(smooth, np.float32), sigma, step)
+        )
+        size = (weight.shape[1] // 2, weight.shape[0] // 2)
+        weight = cv2.resize(
+            weight[: size[1] * 2, : size[0] * 2], size, interpolation=cv2.INTER_AREA
+        )
+        weighted = cv2.resize(
+            weighted[: size[1] * 2, : size[0] * 2], size, interpolation=cv2.INTER_AREA
+        )
+        step *= 2
+    return levels
+
+
+def find_patches(difference: Difference) -> tuple[Candidate, ...]:
+    """Candidates of the family `patch`, strongest first."""
+    view = patch_view(difference)
+    found: list[tuple[float, Mask, int]] = []
+    for level in _levels(view):
+        for sign in (1, -1):
+            found += _regions(view, level, sign)
+    found.sort(key=lambda item: -item[0])
+    taken = {1: np.zeros(view.usable.shape, bool), -1: np.zeros(view.usable.shape, bool)}
+    out = []
+    for peak, mask, sign in found[:MOST]:
+        fresh = mask & ~taken[sign]
+        if fresh.sum() < 0.6 * mask.sum():
+            continue
+        taken[sign] |= cv2.dilate(mask.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+        candidate = measure_patch(difference, view, mask, sign, peak)
+        if candidate is not None:
+            out.append(candidate)
+    return tuple(out)
+
+
+def _regions(view: PatchView, level: _Level, sign: int) -> list[tuple[float, Mask, int]]:
+    score = level.score * np.float32(sign)
+    over = (score > LOW_BAR).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(over, connectivity=4)
+    at = np.flatnonzero(over)
+    owner = labels.ravel()[at]
+    peak = np.zeros(count, np.float32)
+    np.maximum.at(peak, owner, score.ravel()[at])
+    height, width = view.usable.shape
+    out = []
+    for label in np.argsort(-peak)[: MOST // 3]:
+        if label == 0 or peak[label] < HIGH_BAR:
+            continue
+        # half the place's own height is its border
+        region = (labels == label) & (score > 0.5 * peak[label])
+        full = cv2.resize(
+            region.astype(np.float32), (width, height), interpolation=cv2.INTER_LINEAR
+        )
+        mask = (full > 0.5) & view.usable
+        if mask.sum() >= 4:
+            out.append((float(peak[label]), np.asarray(mask), sign))
+    return out

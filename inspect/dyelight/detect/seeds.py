@@ -1,0 +1,98 @@
+"""From scores to places worth measuring: connected places over a low bar that hold a high peak."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from ..records import F32
+from .scores import ScoreLevel
+
+
+@dataclass(frozen=True, slots=True)
+class Seed:
+    """A place that stands out, in frame px: box x0, y0, x1, y1 (exclusive), sign, peak score."""
+
+    box: tuple[int, int, int, int]
+    sign: int
+    peak: float
+    width_px: float
+
+
+def _level_seeds(level: ScoreLevel, sign: int, low: float, high: float) -> list[Seed]:
+    over = (level.score * np.float32(sign) > low).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(over, connectivity=8)
+    if count <= 1:
+        return []
+    at = np.flatnonzero(over)
+    owner = labels.ravel()[at]
+    value = np.abs(level.score.ravel()[at])
+    peak = np.zeros(count, np.float32)
+    np.maximum.at(peak, owner, value)
+    total = np.bincount(owner, value, count)
+    size = np.bincount(owner, minlength=count)
+    # a long faint line has many independent cells: its sum counts as they do
+    cell = max(4 * np.pi * (level.width_px / level.step) ** 2, 1.0)
+    joint = total / np.sqrt(np.maximum(size, 1) * cell)
+    out = []
+    for label in np.flatnonzero((peak >= high) | ((joint >= 1.6 * high) & (peak >= 0.8 * high))):
+        if label == 0:
+            continue
+        x, y, w, h = (int(v) for v in stats[label, :4])
+        s = level.step
+        box = (x * s, y * s, (x + w) * s, (y + h) * s)
+        out.append(Seed(box, sign, float(max(peak[label], joint[label])), level.width_px))
+    return out
+
+
+def _touch(a: Seed, b: Seed) -> bool:
+    pad = int(np.ceil(1.5 * min(a.width_px, b.width_px)))
+    return (
+        a.sign == b.sign
+        and a.box[0] - pad < b.box[2]
+        and b.box[0] - pad < a.box[2]
+        and a.box[1] - pad < b.box[3]
+        and b.box[1] - pad < a.box[3]
+    )
+
+
+def find_seeds(levels: tuple[ScoreLevel, ...], low: float, high: float, most: int) -> list[Seed]:
+    """Seeds over all widths and both signs, strongest first, touching ones merged, at most `most`.
+
+    `low` and `high` are the two bars in noise units.
+    """
+    found = [
+        seed
+        for level in levels
+        for sign in (1, -1)
+        for seed in _level_seeds(level, sign, low, high)
+    ]
+    found.sort(key=lambda seed: -seed.peak)
+    merged: list[Seed] = []
+    for seed in found[: 4 * most]:
+        for i, other in enumerate(merged):
+            if _touch(seed, other):
+                a, b = seed.box, other.box
+                # a wider filter sees the same thing with a halo: keep the sharper one's box
+                union = (min(a[0], b[0]), min(a[1], b[1]), max(a[2], b[2]), max(a[3], b[3]))
+                merged[i] = Seed(union, seed.sign, other.peak, min(seed.width_px, other.width_px))
+                break
+        else:
+            merged.append(seed)
+    return merged[:most]
+
+
+def seed_mask(
+    levels: tuple[ScoreLevel, ...], seed: Seed, window: tuple[int, int, int, int], low: float
+) -> F32:
+    """Largest score over the widths inside a window x0, y0, x1, y1 (exclusive), signed by the seed."""
+    x0, y0, x1, y1 = window
+    best = np.full((y1 - y0, x1 - x0), -np.inf, np.float32)
+    for level in levels:
+        s = level.step
+        rows = np.minimum(np.arange(y0, y1) // s, level.score.shape[0] - 1)
+        columns = np.minimum(np.arange(x0, x1) // s, level.score.shape[1] - 1)
+        best = np.maximum(best, level.score[np.ix_(rows, columns)] * seed.sign)
+    return best

@@ -1,0 +1,235 @@
+"""Colour response and light field: how this shop's dye and this camera turned artwork into photo.
+
+Model, on root light, per channel c at panel place x:
+
+    photo_c(x) = gain_c(x) * response_c(artwork(x)) + veil(x) * slope_c
+
+`response` is a cubic polynomial in the three artwork channels (polynomial colour correction, see
+Finlayson, Mackiewicz, Hurlbert, IEEE TIP 24(5), 2015), with a ridge so that rare colours are not
+bent to a stain. `gain` is smooth: a uniform bicubic B-spline shared by the channels plus a coarser
+one per channel. `veil` is light that a glossy face adds without passing the dye. Fitted by
+alternating robust least squares; places that stick out are left out of the next round, so that a
+defect is not explained away.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..records import F32, F64, Mask
+from .rootlight import OFFSET
+
+_CHUNK = 1 << 15
+_ROUNDS = 6
+_FLOOR = 0.004  # root light: about one eight-bit step, below which no residual is an outlier
+
+
+def terms(root: F32) -> F32:
+    """The 20 monomials up to degree 3 of root light (N, 3), as (20, N) float32."""
+    r, g, b = (np.ascontiguousarray(root[:, c]) for c in range(3))
+    rr, gg, bb, rg, gb, br = r * r, g * g, b * b, r * g, g * b, b * r
+    rows = (np.ones_like(r), r, g, b, rr, gg, bb, rg, gb, br)
+    cubic = (rr * r, gg * g, bb * b, rr * g, rr * b, gg * r, gg * b, bb * r, bb * g, rg * b)
+    return np.stack(rows + cubic)
+
+
+# a cubic term must earn its place against the ridge, a straight one need not
+_RIDGE = np.array([0.0] + [1e-6] * 3 + [3e-4] * 6 + [2e-3] * 10)
+
+
+@dataclass(frozen=True, slots=True)
+class ColourResponse:
+    """Cubic response (3, 20) float32 from artwork root light to photo root light."""
+
+    weights: F32
+
+    def apply(self, root: F32) -> F32:
+        """Expected root light (H, W, 3) under mean light of artwork root light (H, W, 3)."""
+        flat = root.reshape(-1, 3)
+        out = np.empty_like(flat)
+        for start in range(0, len(flat), _CHUNK):
+            part = flat[start : start + _CHUNK]
+            out[start : start + _CHUNK] = (self.weights @ terms(part)).T
+        return out.reshape(root.shape)
+
+
+def spline_basis(u: F64, spans: int) -> F64:
+    """Uniform cubic B-spline basis (N, spans + 3) at u in 0..1, held at the ends."""
+    t = np.clip(u, 0.0, 1.0) * spans
+    span = np.minimum(t.astype(np.intp), spans - 1)
+    s = t - span
+    r = 1.0 - s
+    four = np.stack(
+        [r**3 / 6, (3 * s**3 - 6 * s**2 + 4) / 6, (3 * r**3 - 6 * r**2 + 4) / 6, s**3 / 6], axis=1
+    )
+    basis = np.zeros((u.size, spans + 3))
+    basis[np.arange(u.size)[:, None], span[:, None] + np.arange(4)] = four
+    return basis
+
+
+def _roughness(count: int) -> F64:
+    """Squared second differences of a (count, count) grid of control points, as a matrix."""
+    second = np.diff(np.eye(count), n=2, axis=0)
+    one = second.T @ second
+    return np.kron(one, np.eye(count)) + np.kron(np.eye(count), one)
+
+
+@dataclass(frozen=True, slots=True)
+class SmoothField:
+    """A bicubic B-spline surface over the panel; `control` is (count, count, channels) float64."""
+
+    control: F64
+
+    def on_grid(
+        self, height: int, width: int, u: tuple[float, float], v: tuple[float, float]
+    ) -> F32:
+        """Values (height, width, channels) on a grid from u[0]..u[1] across, v[0]..v[1] down."""
+        spans = self.control.shape[0] - 3
+        across = spline_basis(np.linspace(*u, width), spans)
+        down = spline_basis(np.linspace(*v, height), spans)
+        rows = np.tensordot(down, self.control, axes=(1, 0))
+        out = np.einsum("wk,hkc->hwc", across, rows, optimize=True)
+        return np.asarray(out, np.float32)
+
+
+@dataclass(frozen=True, slots=True)
+class ColourLight:
+    """The fitted look: response, gain, veil, and the scatter that is left (root light, per channel)."""
+
+    response: ColourResponse
+    gain: SmoothField
+    veil: SmoothField
+    scatter: tuple[float, float, float]
+
+
+def _weights(residual: F32, base: F32) -> tuple[F32, F64]:
+    """Tukey biweights (N,) over the channels' joint residual, and the scatter per channel."""
+    good = base > 0
+    scatter = np.array(
+        [max(1.4826 * float(np.median(np.abs(residual[good, c]))), _FLOOR / 2) for c in range(3)]
+    )
+    distance2 = np.mean((residual / scatter.astype(np.float32)) ** 2, axis=1)
+    weight = np.clip(1 - distance2 / 16, 0, None) ** 2
+    return (weight * base).astype(np.float32), scatter
+
+
+def veil_slope(expected: F32) -> F32:
+    """Change of root light per unit of linear light added, at expected root light."""
+    return np.asarray(0.5 / (expected + np.sqrt(OFFSET)), np.float32)
+
+
+def fit_colour_light(
+    observed: F32, artwork: F32, place: F64, base_weight: F32, *, spans: int = 4
+) -> tuple[ColourLight, F32]:
+    """Fit the look on samples of the panel.
+
+    `observed`, `artwork` (N, 3) float32 root light; `place` (N, 2) in 0..1 over the panel;
+    `base_weight` (N,) float32, zero where a sample must not count. Returns the look and the last
+    round's robust weights (N,).
+    """
+    x = terms(artwork).astype(np.float64)
+    across, down = spline_basis(place[:, 0], spans), spline_basis(place[:, 1], spans)
+    fine = (down[:, :, None] * across[:, None, :]).reshape(len(place), -1)
+    across, down = spline_basis(place[:, 0], 1), spline_basis(place[:, 1], 1)
+    coarse = (down[:, :, None] * across[:, None, :]).reshape(len(place), -1)
+    nf, nc = fine.shape[1], coarse.shape[1]
+    gain = np.ones((len(place), 3))
+    veil = np.zeros(len(place))
+    weight = base_weight.copy()
+    size = nf + 3 * nc + nc
+    coefficients = np.zeros(size)
+    expected = observed.astype(np.float64)
+    matrix = np.zeros((3, 20))
+    for turn in range(_ROUNDS):
+        slope = veil_slope(expected.astype(np.float32)).astype(np.float64)
+        for c in range(3):
+            # the gain multiplies the response: fit the response on what the light leaves of the photo
+            w = weight * gain[:, c]
+            rows = x * (w * gain[:, c])
+            total = float(weight.sum())
+            target = observed[:, c] - veil * slope[:, c]
+            left = rows @ x.T + np.diag(_RIDGE * total)
+            matrix[c] = np.linalg.solve(left, x @ (w * target))
+        expected = (matrix @ x).T
+        left, right = _light_equations(
+            fine, coarse, expected, slope, observed - expected, weight.astype(np.float64)
+        )
+        total = float(weight.sum())
+        scale = float(np.average((expected**2).sum(1), weights=weight + 1e-9)) * total
+        penalty = np.zeros((size, size))
+        penalty[:nf, :nf] = scale * (1e-5 * _roughness(spans + 3) + 1e-7 * np.eye(nf))
+        for c in range(3):
+            part = slice(nf + c * nc, nf + (c + 1) * nc)
+            penalty[part, part] = scale * (1e-4 * _roughness(4) + 1e-4 * np.eye(nc))
+        part = slice(nf + 3 * nc, size)
+        penalty[part, part] = total * (1e-2 * _roughness(4) + 3e-2 * np.eye(nc))
+        coefficients = np.linalg.solve(left + penalty, right)
+        shared = fine @ coefficients[:nf]
+        for c in range(3):
+            gain[:, c] = 1 + shared + coarse @ coefficients[nf + c * nc : nf + (c + 1) * nc]
+        # mean light is one by definition: what is common goes into the response
+        mean = np.average(gain, axis=0, weights=weight + 1e-9)
+        gain /= mean
+        expected *= mean
+        matrix *= mean[:, None]
+        veil = coarse @ coefficients[nf + 3 * nc :]
+        model = expected * gain + veil[:, None] * slope
+        residual = (observed - model).astype(np.float32)
+        if turn < _ROUNDS - 1:
+            weight, scatter = _weights(residual, base_weight)
+    control = np.ones((spans + 3, spans + 3, 3)) + coefficients[:nf].reshape(
+        spans + 3, spans + 3, 1
+    )
+    for c in range(3):
+        extra = coefficients[nf + c * nc : nf + (c + 1) * nc].reshape(4, 4)
+        control[:, :, c] += _raise_spans(extra, spans)
+    control /= mean
+    veil_control = coefficients[nf + 3 * nc :].reshape(4, 4, 1)
+    look = ColourLight(
+        ColourResponse(matrix.astype(np.float32)),
+        SmoothField(control),
+        SmoothField(veil_control),
+        (float(scatter[0]), float(scatter[1]), float(scatter[2])),
+    )
+    return look, weight
+
+
+def _light_equations(
+    fine: F64, coarse: F64, expected: F64, slope: F64, residual: F64, weight: F64
+) -> tuple[F64, F64]:
+    """Normal equations of gain (shared fine, coarse per channel) and veil, block by block."""
+    nf, nc = fine.shape[1], coarse.shape[1]
+    size = nf + 4 * nc
+    left, right = np.zeros((size, size)), np.zeros(size)
+    shared, veil = slice(0, nf), slice(nf + 3 * nc, size)
+    left[shared, shared] = fine.T @ (fine * (weight * (expected**2).sum(1))[:, None])
+    right[shared] = fine.T @ (weight * (expected * residual).sum(1))
+    left[veil, veil] = coarse.T @ (coarse * (weight * (slope**2).sum(1))[:, None])
+    right[veil] = coarse.T @ (weight * (slope * residual).sum(1))
+    left[shared, veil] = fine.T @ (coarse * (weight * (expected * slope).sum(1))[:, None])
+    for c in range(3):
+        own = slice(nf + c * nc, nf + (c + 1) * nc)
+        squared = coarse * (weight * expected[:, c] ** 2)[:, None]
+        left[own, own] = coarse.T @ squared
+        left[shared, own] = fine.T @ squared
+        left[own, veil] = coarse.T @ (coarse * (weight * expected[:, c] * slope[:, c])[:, None])
+        right[own] = coarse.T @ (weight * expected[:, c] * residual[:, c])
+    lower = np.tril_indices(size, -1)
+    left[lower] = left.T[lower]
+    return left, right
+
+
+def _raise_spans(coarse: F64, spans: int) -> F64:
+    """Control points (spans + 3)^2 of the surface that (4, 4) control points of one span draw."""
+    u = np.linspace(0, 1, 40)
+    lift = np.linalg.lstsq(spline_basis(u, spans), spline_basis(u, 1), rcond=None)[0]
+    return np.asarray(lift @ coarse @ lift.T)
+
+
+def sample_weights(gradient: F32, usable: Mask) -> F32:
+    """Base weights: flat places count fully, edges little, unusable places not at all."""
+    weight = 1 / (1 + (gradient / 0.03) ** 2)
+    weight[~usable] = 0
+    return np.asarray(weight, np.float32)

@@ -1,0 +1,140 @@
+"""The look stage: photo, artwork and placement in, `Difference` out."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+
+from ..records import F32, F64, Artwork, Mask, Photo, Placement
+from .frames import Difference, PanelFrame, PhotoFrame
+from .outline import corner_radius_mm, fill, rounded_outline, usable_pixels
+from .panel_frame import (
+    expected_here,
+    fit_look,
+    local_scale,
+    panel_grid,
+    seen_squared_up,
+    square_up,
+)
+from .render import LitArtwork, blurred, light_artwork, photo_light, warp_to_photo, working_artwork
+from .residual import fit_noise, noise_sigma, project_out
+from .rootlight import root_from_pixels
+from .sharpness import fit_sharpness
+
+_MARGIN_PX = 6
+_RIM_MM = 1.0  # the coating's rounded rim shows the light, not the print
+_NOISE_FLOOR = 0.0012  # root light: the scatter that eight-bit rounding alone leaves
+
+
+def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int = 0) -> Difference:
+    """Hold the photo against what the artwork should look like under its light.
+
+    Deterministic for a given `seed`, which picks the samples that colour and light are fitted on.
+    """
+    rng = np.random.default_rng(seed)
+    root = root_from_pixels(photo.pixels)
+    top = np.iinfo(photo.pixels.dtype).max
+    blown = photo.pixels.max(axis=2) >= top - top // 255
+    px_per_mm = float(np.median(local_scale(placement, panel_grid(artwork))))
+    working = working_artwork(artwork, px_per_mm)
+    panel = square_up(root, blown, working, artwork, placement)
+    look = fit_look(panel, rng)
+    panel = replace(panel, expected=expected_here(panel, look))
+    panel_from_artwork = _panel_from_artwork(artwork, placement)
+    back = np.linalg.inv(panel_from_artwork)
+    corners_mm = placement.picture.to_artwork(placement.corners_px)
+    radius_mm = corner_radius_mm(panel, panel.to_px(corners_mm))
+    panel = _round_corners(panel, artwork, back, radius_mm)
+    lit = light_artwork(working, artwork, look, panel.margin_mm, px_per_mm)
+    x0, y0, x1, y1 = _window(placement, root.shape[1], root.shape[0])
+    cut = (slice(y0, y1), slice(x0, x1))
+    inset_mm = max(_RIM_MM, 4.0 / px_per_mm)
+    usable = usable_pixels(blown[cut], artwork, placement, back, radius_mm, inset_mm, (x0, y0))
+    frame, broad = _photo_frame(root[cut], usable, placement, lit, px_per_mm, (x0, y0))
+    panel = replace(
+        panel, expected=panel.observed - seen_squared_up(broad, panel, placement, (x0, y0))
+    )
+    return Difference(
+        artwork=artwork,
+        picture=placement.picture,
+        panel=panel,
+        photo=frame,
+        look=look,
+        panel_from_artwork=panel_from_artwork,
+        hidden=panel.blown & panel.inside,
+    )
+
+
+def _panel_from_artwork(artwork: Artwork, placement: Placement) -> F64:
+    """Homography from artwork mm to panel mm: nearly the identity, the print's drift and stretch."""
+    corners = placement.picture.to_artwork(placement.corners_px)
+    w, h = artwork.width_mm, artwork.height_mm
+    square = np.array([[0, 0], [w, 0], [w, h], [0, h]], np.float32)
+    to_panel = cv2.getPerspectiveTransform(corners.astype(np.float32), square)
+    return np.asarray(to_panel, np.float64)
+
+
+def _round_corners(
+    panel: PanelFrame, artwork: Artwork, artwork_from_panel: F64, radius_mm: float
+) -> PanelFrame:
+    """The panel frame with its masks and edge distances for corners of this radius."""
+    outline = rounded_outline(artwork.width_mm, artwork.height_mm, radius_mm, 0.0)
+    mm = cv2.perspectiveTransform(outline.reshape(1, -1, 2), artwork_from_panel)[0]
+    metal = fill(panel.to_px(mm), *panel.inside.shape) & panel.opaque
+    padded = np.pad(metal, 1).astype(np.uint8)
+    inside_mm = cv2.distanceTransform(padded, cv2.DIST_L2, 5)[1:-1, 1:-1] / panel.px_per_mm
+    outside_mm = cv2.distanceTransform(1 - padded, cv2.DIST_L2, 5)[1:-1, 1:-1] / panel.px_per_mm
+    edge_mm = np.asarray(inside_mm - outside_mm, np.float32)
+    return replace(panel, inside=metal & panel.in_photo, edge_mm=edge_mm)
+
+
+def _window(placement: Placement, photo_w: int, photo_h: int) -> tuple[int, int, int, int]:
+    low = np.floor(placement.corners_px.min(0)) - _MARGIN_PX
+    high = np.ceil(placement.corners_px.max(0)) + _MARGIN_PX + 1
+    x0, y0 = (int(max(v, 0)) for v in low)
+    return x0, y0, int(min(high[0], photo_w)), int(min(high[1], photo_h))
+
+
+def _photo_frame(
+    observed: F32,
+    usable: Mask,
+    placement: Placement,
+    lit: LitArtwork,
+    px_per_mm: float,
+    origin_px: tuple[int, int],
+) -> tuple[PhotoFrame, F32]:
+    """The photo frame, and the three channels' difference (H, W, 3) with its broad bias kept."""
+    x0, y0 = origin_px
+    size = (observed.shape[1], observed.shape[0])
+    light = photo_light(observed)
+    sharp = fit_sharpness(light, usable, lit, placement, (x0, y0), px_per_mm)
+    soft = blurred(lit, sharp.blur_px * float(np.mean(lit.px_per_mm)) / px_per_mm)
+    expected = warp_to_photo(soft, lit, placement, x0, y0, size)
+    expected_light = sharp.apply(photo_light(expected))
+    raw = light - expected_light
+    sample = np.abs(raw[::4, ::4][usable[::4, ::4]])
+    noise_sd = _NOISE_FLOOR
+    if sample.size:
+        noise_sd = max(1.4826 * float(np.median(sample)), _NOISE_FLOOR)
+    residual, bias, gradient2 = project_out(raw, expected_light, usable, noise_sd)
+    noise = fit_noise(residual, expected_light, gradient2, usable, _NOISE_FLOOR)
+    sigma, coherent = noise_sigma(residual, expected_light, gradient2, usable, noise)
+    # what was forgiven in the light channel, its bias apart, is no difference in colour either
+    forgiven = light - photo_light(expected) - residual - bias
+    frame = PhotoFrame(
+        x0=x0,
+        y0=y0,
+        scale=1.0,
+        observed=observed,
+        expected=expected,
+        residual=residual,
+        sigma=sigma,
+        coherent=coherent,
+        usable=usable,
+        px_per_mm=px_per_mm,
+        blur_px=sharp.edge_sigma_px(),
+        sharpness=sharp,
+    )
+    return frame, observed - expected - forgiven[..., None]

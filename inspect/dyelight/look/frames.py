@@ -1,0 +1,94 @@
+"""The two frames in which photo and expectation are held against each other.
+
+`PanelFrame`: the panel squared up at about a megapixel, three channels. Large, soft things are seen
+here: patches, double images, borders, the whole panel. `PhotoFrame`: the photo's own pixels, light
+channel. Small, sharp things are seen here, where the photo's noise is still white.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..records import F32, F64, Artwork, Mask, PictureMap
+from .colour_light import ColourLight
+from .sharpness import Sharpness
+
+
+@dataclass(frozen=True, slots=True)
+class PanelFrame:
+    """The squared-up panel. Root light float32 (H, W, 3); pixel (i, j) centre lies at artwork mm
+    ((j + 0.5) / px_per_mm - margin_mm, (i + 0.5) / px_per_mm - margin_mm).
+
+    `inside` is the panel's metal (outline, holes) as far as the photo shows it, `printed` where the
+    artwork reaches, `opaque` where the artwork is not cut out, `in_photo` where the photo reaches,
+    `blown` where the photo is clipped (grown by the blur), `edge_mm` (H, W) float32 the
+    distance to the panel's outline in mm, negative outside.
+    """
+
+    px_per_mm: float
+    margin_mm: float
+    observed: F32
+    artwork: F32
+    expected: F32
+    inside: Mask
+    printed: Mask
+    blown: Mask
+    opaque: Mask
+    in_photo: Mask
+    edge_mm: F32
+
+    def to_mm(self, points_px: F64) -> F64:
+        """Artwork mm (N, 2) of frame points (N, 2) in px, (0, 0) the centre of the first pixel."""
+        return np.asarray((points_px + 0.5) / self.px_per_mm - self.margin_mm)
+
+    def to_px(self, points_mm: F64) -> F64:
+        """Frame px (N, 2) of artwork points (N, 2) in mm."""
+        return np.asarray((points_mm + self.margin_mm) * self.px_per_mm - 0.5)
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoFrame:
+    """A window of the photo at `scale` (frame px per photo px), first pixel centre at photo px
+    (x0, y0). All arrays are (H, W) float32 unless said otherwise.
+
+    `observed`, `expected` (H, W, 3) root light. `residual` is the light channel's difference with local
+    place, gain and blur errors projected out, `sigma` its standard deviation as modelled, both root
+    light, `coherent` the part of it that edges cause and that does not average out along them. `usable` (H, W) bool: inside the panel, not clipped, artwork opaque.
+    """
+
+    x0: float
+    y0: float
+    scale: float
+    observed: F32
+    expected: F32
+    residual: F32
+    sigma: F32
+    coherent: F32
+    usable: Mask
+    px_per_mm: float
+    blur_px: float
+    sharpness: Sharpness
+
+    def to_photo_px(self, points_px: F64) -> F64:
+        """Photo px (N, 2) of frame points (N, 2)."""
+        return np.asarray(points_px / self.scale + np.array([self.x0, self.y0]))
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Photo against expectation, in both frames, with what is needed to measure on the panel."""
+
+    artwork: Artwork
+    picture: PictureMap
+    panel: PanelFrame
+    photo: PhotoFrame
+    look: ColourLight
+    panel_from_artwork: F64
+    hidden: Mask
+
+    def to_panel_mm(self, points_mm: F64) -> F64:
+        """Panel mm (N, 2) of artwork points (N, 2) in mm: the print may sit off the metal."""
+        out = points_mm @ self.panel_from_artwork[:, :2].T + self.panel_from_artwork[:, 2]
+        return np.asarray(out[:, :2] / out[:, 2:])

@@ -1,0 +1,48 @@
+"""Root light: the scale on which photo and expectation are subtracted.
+
+A photon count varies with its own root, so the root of linear light has nearly the same noise from
+shadow to highlight (the variance-stabilising root of Anscombe, Biometrika 35, 1948). A small offset
+keeps the slope finite at black; it is chosen so that the slope there equals sRGB's own 12.92, since
+the file's eight-bit steps and its compression live on that scale.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ..colour import decode_srgb
+from ..records import F32
+
+# slope at black of sqrt(x + e) is 1 / (2 sqrt(e)) = 12.92
+OFFSET = np.float32((1 / (2 * 12.92)) ** 2)
+_ROOT_OFFSET = np.float32(np.sqrt(OFFSET))
+
+
+def root_from_linear(linear: F32) -> F32:
+    """Root light, float32 of any shape, of linear light (values under zero count as zero)."""
+    shape = linear.shape
+    out = cv2.max(linear.reshape(shape[0], -1), 0.0)
+    cv2.add(out, float(OFFSET), dst=out)
+    cv2.sqrt(out, dst=out)
+    cv2.subtract(out, float(_ROOT_OFFSET), dst=out)
+    return np.asarray(out, np.float32).reshape(shape)
+
+
+def linear_from_root(root: F32) -> F32:
+    """Linear light of root light, the inverse of `root_from_linear`."""
+    shifted = root + _ROOT_OFFSET
+    return np.asarray(shifted * shifted - OFFSET, np.float32)
+
+
+_ROOT_OF_8BIT = root_from_linear(decode_srgb(np.arange(256, dtype=np.uint8).reshape(1, -1))).ravel()
+
+
+def root_from_pixels(pixels: NDArray[Any]) -> F32:
+    """Root light (H, W, 3) float32 of sRGB-encoded uint8 or uint16 pixels."""
+    if pixels.dtype == np.uint8:
+        return np.asarray(cv2.LUT(np.ascontiguousarray(pixels), _ROOT_OF_8BIT), np.float32)
+    return root_from_linear(decode_srgb(pixels))
