@@ -67,6 +67,7 @@ class _Level:
     smooth: F32
     sigma_px: float
     step: int
+    scatter: float
 
 
 def _levels(view: PatchView) -> list[_Level]:
@@ -95,7 +96,9 @@ def _levels(view: PatchView) -> list[_Level]:
         score = (light - middle) / spread
         score[~seen] = 0
         levels.append(
-            _Level(np.asarray(score, np.float32), np.asarray(smooth, np.float32), sigma, step)
+            _Level(
+                np.asarray(score, np.float32), np.asarray(smooth, np.float32), sigma, step, spread
+            )
         )
         size = (weight.shape[1] // 2, weight.shape[0] // 2)
         weight = cv2.resize(
@@ -106,6 +109,17 @@ def _levels(view: PatchView) -> list[_Level]:
         )
         step *= 2
     return levels
+
+
+def spot_scatter(difference: Difference, diameter_mm: float) -> float | None:
+    """Scatter, in root light, of the smoothed difference at the width that suits a spot this wide."""
+    view = patch_view(difference)
+    wanted = diameter_mm / 2.8 * view.frame.px_per_mm
+    levels = _levels(view)
+    if not levels:
+        return None
+    level = min(levels, key=lambda one: abs(np.log(one.sigma_px * one.step / wanted)))
+    return level.scatter
 
 
 def find_patches(difference: Difference) -> tuple[Candidate, ...]:

@@ -1,0 +1,57 @@
+"""The squared-up pictures that reports show: as seen, as expected, and the difference."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from ..colour import encode_srgb_u8
+from ..look import Difference
+from ..look.panel_frame import frame_in_photo
+from ..look.rootlight import linear_from_root
+from ..records import Photo, Pictures
+
+LONG_SIDE_PX = 2000
+_STRETCH = 6.0  # differences are shown this many times as strong
+
+
+def squared_up_pictures(photo: Photo, difference: Difference) -> Pictures:
+    """The panel squared up, uint8 sRGB (H, W, 3): photo, expected look, stretched difference."""
+    artwork = difference.artwork
+    long_mm = max(artwork.width_mm, artwork.height_mm)
+    px_per_mm = min(LONG_SIDE_PX / long_mm, difference.photo.px_per_mm)
+    size = (
+        max(1, round(artwork.width_mm * px_per_mm)),
+        max(1, round(artwork.height_mm * px_per_mm)),
+    )
+    back = np.linalg.inv(difference.panel_from_artwork)
+    xs = (np.arange(0, size[0] + 16, 16) + 0.5) / px_per_mm
+    ys = (np.arange(0, size[1] + 16, 16) + 0.5) / px_per_mm
+    nodes = np.stack(np.meshgrid(xs, ys), -1).reshape(1, -1, 2)
+    mm = cv2.perspectiveTransform(nodes, back)[0]
+    photo_at = _dense(difference.picture.to_photo(mm), len(ys), len(xs), size)
+    pixels = (
+        photo.pixels if photo.pixels.dtype == np.uint8 else (photo.pixels >> 8).astype(np.uint8)
+    )
+    observed = cv2.remap(pixels, photo_at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    frame_at = _dense(difference.panel.to_px(mm), len(ys), len(xs), size)
+    expected_root = cv2.remap(
+        difference.panel.expected, frame_at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    expected = encode_srgb_u8(np.clip(linear_from_root(np.maximum(expected_root, 0)), 0, 1))
+    apart = (observed.astype(np.float32) - expected) * _STRETCH + 128
+    return Pictures(
+        observed=np.asarray(observed, np.uint8),
+        expected=expected,
+        difference=np.clip(apart, 0, 255).astype(np.uint8),
+        px_per_mm=px_per_mm,
+    )
+
+
+def _dense(points, rows: int, columns: int, size: tuple[int, int]):
+    """A grid known every 16 px from the first pixel on, drawn at every pixel."""
+    grid = points.astype(np.float32).reshape(rows, columns, 2)
+    # node k lies at pixel 16 k: an affine warp keeps that, a resize would shift by half a cell
+    matrix = np.array([[1 / 16, 0, 0], [0, 1 / 16, 0]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return cv2.warpAffine(grid, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
