@@ -11,9 +11,27 @@ from ..records import F32, U8
 from .fields import smooth_noise, stream
 
 _WORDS = (
-    "harbour lantern meadow copper drift violet gravel summer thread willow marble signal "
-    "candle orchard ribbon thunder saddle pebble mirror barley"
-).split()
+    "harbour",
+    "lantern",
+    "meadow",
+    "copper",
+    "drift",
+    "violet",
+    "gravel",
+    "summer",
+    "thread",
+    "willow",
+    "marble",
+    "signal",
+    "candle",
+    "orchard",
+    "ribbon",
+    "thunder",
+    "saddle",
+    "pebble",
+    "mirror",
+    "barley",
+)
 
 
 def artwork_size_mm(width_px: int, height_px: int, long_mm: float = 254.0) -> tuple[float, float]:
@@ -83,7 +101,7 @@ def _logo(rng: np.random.Generator, w: int, h: int) -> U8:
 
 
 def _stars(rng: np.random.Generator, w: int, h: int) -> U8:
-    glow = np.clip(smooth_noise(rng, h, w, w / 4, 3) * 0.03 + 0.05, 0, 1)
+    glow = np.clip(smooth_noise(rng, (h, w), w / 4, 3) * 0.03 + 0.05, 0, 1)
     sky = glow[..., None] * np.array([0.6, 0.7, 1.2], np.float32)
     for _ in range(900):
         x, y = rng.uniform(0, w), rng.uniform(0, h)
@@ -101,7 +119,7 @@ def _stars(rng: np.random.Generator, w: int, h: int) -> U8:
 def _sky(rng: np.random.Generator, w: int, h: int) -> U8:
     t = np.linspace(0, 1, h)[:, None, None]
     top, low = np.array([0.16, 0.38, 0.75]), np.array([0.75, 0.86, 0.96])
-    haze = smooth_noise(rng, h, w, w / 2, 2)[..., None] * 0.012
+    haze = smooth_noise(rng, (h, w), w / 2, 2)[..., None] * 0.012
     return _dithered(rng, (top + (low - top) * t**1.3 + haze).astype(np.float32))
 
 
@@ -110,15 +128,15 @@ def _checker(rng: np.random.Generator, w: int, h: int) -> U8:
     yy, xx = np.mgrid[0:h, 0:w]
     odd = ((xx // cell).astype(int) + (yy // cell).astype(int)) % 2
     light, dark = rng.uniform(190, 250, 3), rng.uniform(10, 90, 3)
-    return np.where(odd[..., None] == 1, light, dark).astype(np.uint8)
+    return np.asarray(np.where(odd[..., None] == 1, light, dark), np.uint8)
 
 
 def _fabric(rng: np.random.Generator, w: int, h: int) -> U8:
     pitch = max(h / 160, 4.0)
     yy, xx = np.mgrid[0:h, 0:w].astype(np.float32)
-    bend = smooth_noise(rng, h, w, w / 10, 2) * pitch * 0.25
+    bend = smooth_noise(rng, (h, w), w / 10, 2) * pitch * 0.25
     weave = np.sin(2 * np.pi * (xx + bend) / pitch) * np.sin(2 * np.pi * (yy + bend) / pitch)
-    uneven = smooth_noise(rng, h, w, 3 * pitch, 2)
+    uneven = smooth_noise(rng, (h, w), 3 * pitch, 2)
     colour = rng.uniform(0.25, 0.7, 3)
     value = colour * (1 + 0.16 * weave + 0.06 * uneven)[..., None]
     return _dithered(rng, value.astype(np.float32))
@@ -126,8 +144,8 @@ def _fabric(rng: np.random.Generator, w: int, h: int) -> U8:
 
 def _hair(rng: np.random.Generator, w: int, h: int) -> U8:
     base = rng.uniform(0.25, 0.5) * np.array([1.0, 0.75, 0.55])
-    shade = 1 + 0.25 * smooth_noise(rng, h, w, w / 4, 2)
-    page = np.clip(base * shade[..., None] * 255, 0, 255).astype(np.uint8)
+    shade = 1 + 0.25 * smooth_noise(rng, (h, w), w / 4, 2)
+    page = np.asarray(np.clip(base * shade[..., None] * 255, 0, 255), np.uint8)
     t = np.linspace(0, 1, 40)
     for _ in range(1600):
         start = np.array([rng.uniform(-0.1, 1.1) * w, rng.uniform(-0.3, 1.0) * h])
@@ -144,7 +162,7 @@ def _hair(rng: np.random.Generator, w: int, h: int) -> U8:
 def _dithered(rng: np.random.Generator, value: F32) -> U8:
     # half a code of noise, as picture editors add, so that gradients show no steps
     noise = rng.random(value.shape, dtype=np.float32)
-    return np.clip(np.floor(value * 255 + noise), 0, 255).astype(np.uint8)
+    return np.asarray(np.clip(np.floor(value * 255 + noise), 0, 255), np.uint8)
 
 
 _DRAWERS: dict[str, Callable[[np.random.Generator, int, int], U8]] = {

@@ -16,8 +16,8 @@ _CLUTTER_PICTURES = ("astronaut", "coffee", "chelsea", "rocket")
 def _plain(rng: np.random.Generator, width: int, height: int) -> F32:
     level = float(np.exp(rng.uniform(np.log(0.02), np.log(0.22))))
     tint = 1 + rng.normal(0, 0.03, 3)
-    noise = smooth_noise(rng, height, width, max(width / 6, 4), 4)
-    fine = smooth_noise(rng, height, width, max(width / 800, 1.5))
+    noise = smooth_noise(rng, (height, width), max(width / 6, 4), 4)
+    fine = smooth_noise(rng, (height, width), max(width / 800, 1.5))
     grey = level * (1 + 0.02 * noise + 0.03 * fine)
     return np.asarray(grey[..., None] * tint, np.float32)
 
@@ -25,7 +25,7 @@ def _plain(rng: np.random.Generator, width: int, height: int) -> F32:
 def _stretched(rng: np.random.Generator, width: int, height: int, long: float, fine: float) -> F32:
     """Noise that runs `long` px along x and `fine` px along y."""
     return resize(
-        smooth_noise(rng, height, max(round(width * fine / long), 8), fine), width, height
+        smooth_noise(rng, (height, max(round(width * fine / long), 8)), fine), width, height
     )
 
 
@@ -54,9 +54,9 @@ def _wood(rng: np.random.Generator, width: int, height: int) -> F32:
 def _cloth(rng: np.random.Generator, width: int, height: int) -> F32:
     pitch = float(rng.uniform(0.0022, 0.004)) * width
     yy, xx = np.mgrid[0:height, 0:width].astype(np.float32)
-    warp = smooth_noise(rng, height, width, width / 8, 2) * 1.2
+    warp = smooth_noise(rng, (height, width), width / 8, 2) * 1.2
     weave = np.sin(2 * np.pi * (xx + warp * 2) / pitch) * np.sin(2 * np.pi * (yy - warp) / pitch)
-    folds = smooth_noise(rng, height, width, width / 3, 2)
+    folds = smooth_noise(rng, (height, width), width / 3, 2)
     colour = _muted(rng, 0.05, 0.35)
     grey = 1 + 0.2 * weave + 0.12 * folds
     return np.asarray(colour * grey[..., None], np.float32)
@@ -110,8 +110,8 @@ def _clutter(rng: np.random.Generator, width: int, height: int) -> F32:
     else:
         out = _plain(rng, width, height) * float(rng.uniform(1, 4))
     for _ in range(int(rng.integers(5, 12))):
-        cover = _thing(rng, width, height).astype(np.float32) / 255
-        shade = 1 + 0.10 * smooth_noise(rng, height, width, width / 4, 3)
+        cover = np.asarray(_thing(rng, width, height) / 255.0, np.float32)
+        shade = 1 + 0.10 * smooth_noise(rng, (height, width), width / 4, 3)
         out *= 1 - 0.5 * _shadow_of(cover, width)[..., None]
         out += cover[..., None] * (_muted(rng, 0.03, 0.7) * shade[..., None] - out)
     names = [str(name) for name in rng.permutation(_CLUTTER_PICTURES)]

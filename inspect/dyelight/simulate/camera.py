@@ -40,11 +40,10 @@ class Camera:
         return float(np.hypot(self.lens_blur_px, self.defocus_px))
 
     def variance(self, signal: F32) -> F32:
-        """Noise variance of raw `signal` (1 = full scale): photons and read-out."""
+        """Noise variance of raw `signal` (1 = full scale): photons, read-out, 16-bit steps."""
         well = np.float32(self.full_well_e)
-        return np.maximum(signal, 0) / well + np.float32(
-            (self.read_noise_e / self.full_well_e) ** 2
-        )
+        read = np.float32((self.read_noise_e / self.full_well_e) ** 2 + 1 / (12 * 65535**2))
+        return np.asarray(np.maximum(signal, 0) / well + read, np.float32)
 
 
 def draw_camera(rng: np.random.Generator, spec: CaptureSpec, scale: float) -> Camera:
@@ -90,7 +89,7 @@ def light_field(rng: np.random.Generator, spec: CaptureSpec, width: int, height:
     vignetting = float(rng.uniform(*spec.vignetting))
     r2 = (xx**2 + yy**2) / (1 + (height / width) ** 2)
     log_light += np.log1p(-vignetting * r2)
-    return np.exp(log_light - log_light.mean()).astype(np.float32)
+    return np.asarray(np.exp(log_light - log_light.mean()), np.float32)
 
 
 def reflections(
@@ -166,7 +165,7 @@ def _tone_table(camera: Camera) -> F32:
     linear = np.arange(65536) / 65535.0
     code = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
     s_curve = code * code * (3 - 2 * code)
-    return ((code + camera.tone * (s_curve - code)) * 255).astype(np.float32)
+    return np.asarray((code + camera.tone * (s_curve - code)) * 255, np.float32)
 
 
 def develop(raw: F32, camera: Camera, seed: int) -> U8:

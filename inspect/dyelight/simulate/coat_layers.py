@@ -11,7 +11,7 @@ from ..records import F32
 from .defects import PlantedDefect
 from .dye_layers import DYE_MAKERS
 from .fields import blur, smooth_noise, stream
-from .layers import Drawn, Makers, blob, box_around, coarse, line, path_mm
+from .layers import Drawn, Makers, box_around, coarse, line, path_mm
 from .sheet import Layer, Sheet, Window
 
 # linear RGB of bare metal in even light, relative to a perfect white
@@ -52,9 +52,31 @@ class _Dent(Drawn):
         reflectance += np.float32(0.12) * np.maximum(part, 0)[..., None]
 
 
+def _ragged(sheet: Sheet, defect: PlantedDefect) -> tuple[Window, F32]:
+    """A window, and the coverage of one torn-off patch: a disc whose coast noise has eaten."""
+    rng = stream(defect.shape_seed, "outline")
+    d = defect.diameter_mm
+    window = box_around(sheet, defect.center_mm, 0.9 * d + 1.5)
+    center = sheet.texel(np.array([defect.center_mm]))[0] - [window.x0, window.y0]
+    long = float(np.exp(rng.normal(0, 0.25)))
+    way = float(rng.uniform(0, np.pi))
+    x = (np.arange(window.shape[1]) - center[0]).astype(np.float32)[None, :]
+    y = (np.arange(window.shape[0]) - center[1]).astype(np.float32)[:, None]
+    along, across = x * np.cos(way) + y * np.sin(way), y * np.cos(way) - x * np.sin(way)
+    radius = np.hypot(along / long, across * long) / (d / 2 * sheet.per_mm)
+    coast = smooth_noise(rng, window.shape, 0.45 * d * sheet.per_mm, 5)
+    level = (1 - radius + 0.2 * coast).astype(np.float32)
+    _, parts = cv2.connectedComponents((level > 0).astype(np.uint8))
+    # of the islands only the largest: a lift is one piece
+    sizes = np.bincount(parts.ravel())
+    sizes[0] = 0
+    on = (parts == int(sizes.argmax())).astype(np.float32)
+    return window, np.clip(blur(on, 0.7) * 2 - 0.5, 0, 1)
+
+
 def _lift(sheet: Sheet, defect: PlantedDefect) -> Drawn:
     rng = stream(defect.shape_seed, "lift")
-    window, solid = blob(sheet, defect, 0.4, 0.95 * defect.diameter_mm + 1.5)
+    window, solid = _ragged(sheet, defect)
     on = (solid > 0.5).astype(np.uint8)
     away = cv2.distanceTransform(1 - on, cv2.DIST_L2, 5) - cv2.distanceTransform(on, cv2.DIST_L2, 5)
     rim_px = float(rng.uniform(0.15, 0.4)) * sheet.per_mm
@@ -67,9 +89,11 @@ def _lift(sheet: Sheet, defect: PlantedDefect) -> Drawn:
     slope_y, slope_x = np.gradient(height)
     turn = np.deg2rad(defect.angle_deg)
     lit = -(slope_x * np.cos(turn) + slope_y * np.sin(turn)) * rim_px
-    shade = np.asarray(lit * float(rng.uniform(0.8, 1.6)), np.float32)
+    shade = np.asarray(lit * float(rng.uniform(0.6, 1.2)), np.float32)
     level = float(rng.uniform(0.75, 1.3))
-    worn = smooth_noise(rng, *solid.shape, scale_px=0.8 * sheet.per_mm, octaves=3)
+    worn = smooth_noise(
+        rng, (solid.shape[0], solid.shape[1]), scale_px=0.8 * sheet.per_mm, octaves=3
+    )
     rolled = cv2.blur(rng.standard_normal(solid.shape, dtype=np.float32), (61, 3))
     bare = level * (1 + 0.06 * worn + 0.5 * np.asarray(rolled, np.float32))
     return _Lift(
@@ -80,7 +104,7 @@ def _lift(sheet: Sheet, defect: PlantedDefect) -> Drawn:
 def _scratch(sheet: Sheet, defect: PlantedDefect) -> Drawn:
     rng = stream(defect.shape_seed, "cut")
     path = path_mm(defect, 0.12, 120)
-    depth = 0.8 + 0.3 * smooth_noise(rng, 1, 120, 20.0, 2)[0]
+    depth = 0.8 + 0.3 * smooth_noise(rng, (1, 120), 20.0, 2)[0]
     taper = np.clip(np.minimum(np.arange(120), np.arange(120)[::-1]) / 10, 0.3, 1)
     width = defect.width_mm * np.clip(depth * taper, 0.05, 1.3)
     window, mask = line(sheet, path, width.astype(np.float64), 0.5)

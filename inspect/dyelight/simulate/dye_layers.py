@@ -164,7 +164,7 @@ def _bare_edge(sheet: Sheet, defect: PlantedDefect) -> Drawn:
     rng = stream(defect.shape_seed, "cut")
     lean = float(np.tan(np.deg2rad(rng.normal(0, 0.12))))
     w, h, d = sheet.width_mm, sheet.height_mm, defect.diameter_mm
-    side = int(round(defect.angle_deg / 90)) % 4
+    side = round(defect.angle_deg / 90) % 4
     deep = d + 0.02 * max(w, h)
     box = [
         (w - deep, -1.0, w + 1.0, h + 1.0),

@@ -31,14 +31,15 @@ def resize(image: F32, width_px: int, height_px: int) -> F32:
 
 
 def smooth_noise(
-    rng: np.random.Generator, height_px: int, width_px: int, scale_px: float, octaves: int = 1
+    rng: np.random.Generator, shape: tuple[int, int], scale_px: float, octaves: int = 1
 ) -> F32:
-    """Smooth noise (H, W) float32 of zero mean and unit spread.
+    """Smooth noise of `shape` (H, W) float32, zero mean and unit spread.
 
     `scale_px` is the correlation length of the coarsest octave; each further octave is twice as
     fine and half as strong.
     """
-    total = np.zeros((height_px, width_px), np.float32)
+    height_px, width_px = shape
+    total = np.zeros(shape, np.float32)
     for octave in range(octaves):
         step = max(scale_px / 2**octave, 1.0)
         rows = int(np.ceil(height_px / step)) + 4

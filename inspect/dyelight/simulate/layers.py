@@ -124,7 +124,8 @@ def path_mm(defect: PlantedDefect, bend: float, points: int) -> F64:
     )
     step = np.stack([np.cos(turn), np.sin(turn)], axis=1) * defect.diameter_mm / (points - 1)
     walk = np.concatenate([np.zeros((1, 2)), np.cumsum(step[:-1], axis=0)])
-    return walk - (walk.min(axis=0) + walk.max(axis=0)) / 2 + defect.center_mm
+    middle = (walk.min(axis=0) + walk.max(axis=0)) / 2
+    return np.asarray(walk - middle + defect.center_mm, np.float64)
 
 
 def line(sheet: Sheet, path: F64, width_mm: F64, spare_mm: float) -> tuple[Window, F32]:
@@ -170,9 +171,13 @@ def mottled(sheet: Sheet, defect: PlantedDefect) -> tuple[Window, F32, int]:
     window, solid = blob(sheet, defect, 0.42, 1.1 * d + 1.0, step)
     rng = stream(defect.shape_seed, "mottle")
     soft = blur(solid, 0.11 * d * per_px)
-    mottle = smooth_noise(rng, *solid.shape, scale_px=0.3 * d * per_px, octaves=3)
+    mottle = smooth_noise(
+        rng, (solid.shape[0], solid.shape[1]), scale_px=0.3 * d * per_px, octaves=3
+    )
     # fine mottle of droplets in the larger patches
-    drops = smooth_noise(rng, *solid.shape, scale_px=max(1.2 * per_px, 2.0), octaves=2)
+    drops = smooth_noise(
+        rng, (solid.shape[0], solid.shape[1]), scale_px=max(1.2 * per_px, 2.0), octaves=2
+    )
     level = soft * (1 + 0.33 * mottle + 0.12 * drops) - 0.08
     return window, np.clip(level * np.float32(1.15), 0, 1), step
 
@@ -190,7 +195,7 @@ def zone(sheet: Sheet, defect: PlantedDefect) -> tuple[Window, F32, int]:
     wide = d * sheet.per_mm / 2.355
     long = float(np.exp(rng.uniform(-0.25, 0.25)))
     r2 = (x[None, :] / (wide * long)) ** 2 + (y[:, None] * long / wide) ** 2
-    lumpy = 1 + 0.08 * smooth_noise(rng, *shape, scale_px=25)
+    lumpy = 1 + 0.08 * smooth_noise(rng, shape, scale_px=25)
     return window, np.asarray(np.exp(-r2 / 2) * np.clip(lumpy, 0.7, 1.3), np.float32), step
 
 

@@ -14,7 +14,7 @@ from .sheet import Layer, Window
 from .truth import DefectTruth
 
 if TYPE_CHECKING:
-    from .photo import Scene
+    from .scene import Scene
 
 _BLOCK = 256
 _MOST_BLOCKS = 12
@@ -97,41 +97,43 @@ def measure(scene: Scene, layer: Layer, hidden: F32) -> DefectTruth:
         pick = np.linspace(0, len(blocks) - 1, _MOST_BLOCKS).round().astype(int)
         blocks = [blocks[i] for i in pick]
     part = sum(total for _, total in blocks)
-    margin = int(np.ceil((3.5 * camera.blur_px + 3) * 2.2)) + 2
-    power, differences, weights, lost = 0.0, [], [], []
+    lens_px = camera.blur_px
+    margin = int(np.ceil((3.5 * lens_px + 3) * 2.2)) + 2
+    power = 0.0
+    differences, shares, lost = [np.zeros(0)], [np.zeros(0)], [np.zeros(0, bool)]
     for px, _ in blocks:
         window = _window(scene, px, margin)
-        pair = [
-            project(
-                sheet, sheet.reflectance(window, chosen), window, scene.pose, px, camera.blur_px
-            )
+        drawn = layer.mask(window)[..., None].repeat(2, axis=2)
+        share = project(sheet, drawn, window, scene.pose, px, 0.0)[..., 0]
+        with_it, without = (
+            project(sheet, sheet.reflectance(window, chosen), window, scene.pose, px, lens_px)
             for chosen in ((layer,), ())
-        ]
-        mask = project(
-            sheet, layer.mask(window)[..., None].repeat(2, axis=2), window, scene.pose, px, 0.0
-        )[..., 0]
-        mask = mask * (pair[1][..., 3] > 0.5)
+        )
         top = px[1] // 8 * 8
         rows, cols = slice(px[1] - top, px[3] - top), slice(px[0], px[2])
         light = scene.light_at(top, px[3])[rows, cols]
-        glare = scene.glare_at(top, px[3])[rows, cols]
-        signal = (pair[0][..., :3] - pair[1][..., :3]) * light
-        seen = np.minimum(pair[1][..., :3] * light + glare, 1)
-        usable = (pair[1][..., :3] * light + glare) < 1
-        power += float((signal**2 / camera.variance(seen) * usable).sum())
-        inside = mask > min(level, 0.5 * float(mask.max()) if mask.max() > 0 else level)
-        if inside.any():
-            a, b = (_lab(p[..., :3])[inside] for p in pair)
-            differences.append(deltaE_ciede2000(a, b))
-            weights.append(mask[inside])
-            ys, xs = np.nonzero(inside)
+        raw = without[..., :3] * light + scene.glare_at(top, px[3])[rows, cols]
+        signal = scene.softened((with_it[..., :3] - without[..., :3]) * light, px[0], px[1])
+        # nothing can be read where the sensor is full
+        power += float((signal**2 / camera.variance(raw) * (raw < 1)).sum())
+        ys, xs = np.nonzero((share > 0.02) & (without[..., 3] > 0.5))
+        if ys.size:
+            labs = [_lab(p[..., :3])[ys, xs] for p in (with_it, without)]
+            differences.append(deltaE_ciede2000(*labs))  # type: ignore[no-untyped-call] # unannotated there
+            shares.append(np.asarray(share[ys, xs], np.float64))
             lost.append(hidden[(ys + px[1]) // 8, (xs + px[0]) // 8] > 0.5)
-    delta = np.concatenate(differences) if differences else np.zeros(1)
-    hidden_part = float(np.concatenate(lost).mean()) if lost else 0.0
-    if defect.kind == "ghosting":
-        # a double image shows only where the picture changes
-        shows = delta > 1
-        delta = delta[shows] if shows.any() else delta
+    delta, inside = np.concatenate(differences), np.concatenate(shares)
+    if inside.size:
+        # a defect finer than a pixel never fills one
+        keep = inside >= min(level, 0.5 * float(inside.max()))
+        delta, hides = delta[keep], np.concatenate(lost)[keep]
+        if defect.kind == "ghosting":
+            # a double image shows at the picture's edges: the tenth of the panel where most
+            keep = delta >= np.quantile(delta, 0.9)
+            delta, hides = delta[keep], hides[keep]
+    else:
+        delta, hides = np.zeros(1), np.zeros(1, bool)
+    hidden_part = float(hides.mean())
     mean = float(delta.mean())
     small = defect.kind in ("dust_speck", "fibre")
     visible = True if mean >= (6 if small else 3) else (False if mean > 1 else None)

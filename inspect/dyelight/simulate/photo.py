@@ -9,31 +9,19 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from ..records import F32, F64, U8, Base
+from ..records import U8, Base
 from .background import draw_ground
-from .camera import (
-    Camera,
-    develop,
-    draw_camera,
-    light_field,
-    reflections,
-    shaken,
-    to_jpeg,
-    upsampled,
-)
+from .camera import develop, draw_camera, light_field, reflections, to_jpeg
 from .captures import CAPTURES, CaptureSpec
-from .defects import PlantedDefect
-from .fields import blur, stream
 from .coat_layers import draw_layers
-from .measure import measure
-from .pose import Pose, draw_pose
+from .defects import PlantedDefect
+from .fields import stream
+from .pose import draw_pose
 from .press import draw_press
-from .projection import project
-from .sheet import Layer, Sheet, Window, shape_distance_mm
+from .scene import Scene
+from .sheet import Layer, Sheet, shape_distance_mm
 from .truth import Truth
 
-_STRIP = 256
-_BAND = 768
 _LOW = 8
 
 
@@ -46,179 +34,12 @@ class SimulatedPhoto:
     truth: Truth
 
 
-@dataclass(frozen=True, slots=True)
-class Scene:
-    """A panel, still without defects, before its camera.
-
-    `light` (H/8, W/8) and `glare` (H/8, W/8, 3) float32 are raw light per unit of reflectance and
-    raw light mirrored by the panel; `ground` (H, W, 3) float32 is the reflectance behind it.
-    """
-
-    sheet: Sheet
-    pose: Pose
-    camera: Camera
-    light: F32
-    glare: F32
-    spill: float
-    ground: F32
-    frame_px: tuple[int, int]
-    mirrored: bool
-    seed: int
-
-    def shoot(self, layers: tuple[Layer, ...]) -> SimulatedPhoto:
-        """The photo with these defects."""
-        raw, hidden = self._raw(layers)
-        pixels = develop(raw, self.camera, self.seed)
-        jpeg = to_jpeg(pixels, self.camera.jpeg_quality)
-        with Image.open(io.BytesIO(jpeg)) as picture:
-            decoded = np.asarray(picture.convert("RGB"), np.uint8)
-        return SimulatedPhoto(jpeg, decoded, self._truth(layers, hidden))
-
-    def light_at(self, y0: int, y1: int) -> F32:
-        """Raw light per unit of reflectance (rows, W, 3) float32; y0 a multiple of 8."""
-        return upsampled(self.light, y0, y1, self.frame_px[0])[..., None] * self.camera.cast
-
-    def glare_at(self, y0: int, y1: int) -> F32:
-        """Raw mirrored light (rows, W, 3) float32; y0 a multiple of 8."""
-        return upsampled(self.glare, y0, y1, self.frame_px[0])
-
-    def _canvas(self, layers: tuple[Layer, ...]) -> F32:
-        whole = self.sheet.whole
-        canvas = np.empty((*whole.shape, 4), np.float32)
-        for y in range(0, whole.y1, _BAND):
-            band = Window(y, 0, min(y + _BAND, whole.y1), whole.x1)
-            canvas[band.y0 : band.y1] = self.sheet.reflectance(band, layers)
-        return canvas
-
-    def _raw(self, layers: tuple[Layer, ...]) -> tuple[F32, F32]:
-        """Noise-free raw light (H, W, 3), and how far it is hidden (H/8, W/8)."""
-        width, height = self.frame_px
-        canvas = self._canvas(layers)
-        raw = np.empty((height, width, 3), np.float32)
-        low_rows = -(-height // _LOW)
-        hidden = np.zeros((low_rows, -(-width // _LOW)), np.float32)
-        corners = self.corners_px()
-        x0 = max(int(corners[:, 0].min()) - 24, 0)
-        x1 = min(int(corners[:, 0].max()) + 24, width)
-        shade = self._shadow()
-        for y in range(0, height, _STRIP):
-            y1 = min(y + _STRIP, height)
-            rows = slice(y, y1)
-            part = self.ground[rows] * upsampled(shade, y, y1, width)[..., None]
-            cover = np.zeros((y1 - y, width, 1), np.float32)
-            if y1 > corners[:, 1].min() - 24 and y < corners[:, 1].max() + 24:
-                seen = project(
-                    self.sheet,
-                    canvas,
-                    self.sheet.whole,
-                    self.pose,
-                    (x0, y, x1, y1),
-                    self.camera.blur_px,
-                )
-                cover[:, x0:x1, 0] = seen[..., 3]
-                part[:, x0:x1] *= 1 - seen[..., 3:]
-                part[:, x0:x1] += seen[..., :3]
-            part *= self.light_at(y, y1)
-            glare = self.glare_at(y, y1) * (cover + (1 - cover) * np.float32(self.spill))
-            part += glare
-            raw[rows] = part
-            brightest = np.maximum(np.maximum(part[..., 0], part[..., 1]), part[..., 2])
-            veil = (brightest > 1) | (glare[..., 1] > 0.5 * self.camera.white_level)
-            lost = np.float32(veil) * (cover[..., 0] > 0.5)
-            small = cv2.resize(
-                lost, (hidden.shape[1], -(-(y1 - y) // _LOW)), interpolation=cv2.INTER_AREA
-            )
-            hidden[y // _LOW : y // _LOW + small.shape[0]] = small
-        return self._softened(raw), hidden
-
-    def _softened(self, raw: F32) -> F32:
-        """Shake, and focus that falls off over the frame."""
-        out = shaken(raw, self.camera.shake_px)
-        slope = self.camera.defocus_slope
-        most = float(np.hypot(*slope))
-        if most > 0.05:
-            width, height = self.frame_px
-            x = (np.arange(width, dtype=np.float32) + 0.5) / width - 0.5
-            y = (np.arange(height, dtype=np.float32) + 0.5) / height - 0.5
-            soft = blur(out, 2 * most)
-            for row in range(0, height, _STRIP):
-                rows = slice(row, min(row + _STRIP, height))
-                share = (x * slope[0])[None, :] + (y[rows] * slope[1])[:, None]
-                weight = np.clip(0.25 + share / most * 0.5, 0, 1).astype(np.float32)
-                out[rows] += weight[..., None] * (soft[rows] - out[rows])
-        return out
-
-    def _shadow(self) -> F32:
-        """What the panel's shadow leaves of the light on the bench (H/8, W/8) float32."""
-        rng = stream(self.seed, "shadow")
-        width, height = self.frame_px
-        cols, rows = -(-width // _LOW), -(-height // _LOW)
-        solid = np.zeros((rows, cols), np.uint8)
-        q = np.rint(self.corners_px() / _LOW * 16).astype(np.int32)
-        cv2.fillPoly(solid, [q], 255, cv2.LINE_AA, 4)
-        cover = solid.astype(np.float32) / np.float32(255)
-        reach = 2.5 * self.px_per_mm() / _LOW
-        way = float(rng.uniform(0, 2 * np.pi))
-        far = float(rng.uniform(0.3, 1.2)) * reach
-        move = np.array([[1, 0, far * np.cos(way)], [0, 1, far * np.sin(way)]])
-        cast = cv2.warpAffine(blur(cover, 0.9 * reach), move, (cols, rows))
-        contact = blur(cover, 0.35 * reach)
-        depth = float(rng.uniform(0.15, 0.5))
-        return np.asarray((1 - depth * cast) * (1 - 0.45 * contact), np.float32)
-
-    def corners_px(self) -> F64:
-        """The outline (4, 2) in px, TL, TR, BR, BL as the artwork reads."""
-        w, h = self.sheet.width_mm, self.sheet.height_mm
-        return self.pose.to_px(np.array([[0, 0], [w, 0], [w, h], [0, h]], np.float64))
-
-    def px_per_mm(self) -> float:
-        """Photo pixels per mm at the panel's middle."""
-        middle = np.array([[self.sheet.width_mm / 2, self.sheet.height_mm / 2]])
-        return float(self.pose.scale(middle)[0])
-
-    def _truth(self, layers: tuple[Layer, ...], hidden: F32) -> Truth:
-        press, sheet = self.sheet.press, self.sheet
-        scale = self.px_per_mm()
-        gx, gy = np.linspace(0, sheet.width_mm, 9), np.linspace(0, sheet.height_mm, 9)
-        grid = np.stack(np.meshgrid(gx, gy), axis=-1).reshape(-1, 2)
-        panel_px2 = _polygon_area(self.corners_px())
-        lost = (hidden > 0.5).astype(np.uint8)
-        outlines, _ = cv2.findContours(lost, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-        polygons = tuple(
-            (np.asarray(c, np.float64).reshape(-1, 2) + 0.5) * _LOW - 0.5
-            for c in outlines
-            if len(c) >= 3
-        )
-        camera = self.camera
-        blur_px = float(
-            np.sqrt(
-                (press.print_blur_mm * scale) ** 2
-                + camera.blur_px**2
-                + 1 / 12
-                + (camera.shake_px**2).sum() / 2
-            )
-        )
-        return Truth(
-            defects=tuple(measure(self, layer, hidden) for layer in layers),
-            corners_px=self.corners_px(),
-            grid=(grid, self.pose.to_px(press.to_panel(grid))),
-            drift_mm=press.drift_mm,
-            stretch_pct=press.stretch_pct,
-            hidden_fraction=float(min(hidden.sum() * _LOW**2 / max(panel_px2, 1), 1)),
-            hidden_px=polygons,
-            blur_px=blur_px,
-            px_per_mm=scale,
-            tilt_deg=self.pose.tilt_deg,
-            turn_deg=self.pose.turn_deg,
-            mirrored=self.mirrored,
-            pose=self.pose,
-            to_panel=press.affine,
-        )
-
-
-def _polygon_area(q: F64) -> float:
-    x, y = q[:, 0], q[:, 1]
-    return float(abs(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2)
+def _shoot(scene: Scene, layers: tuple[Layer, ...]) -> SimulatedPhoto:
+    raw, hidden = scene.raw(layers)
+    jpeg = to_jpeg(develop(raw, scene.camera, scene.seed), scene.camera.jpeg_quality)
+    with Image.open(io.BytesIO(jpeg)) as picture:
+        decoded = np.asarray(picture.convert("RGB"), np.uint8)
+    return SimulatedPhoto(jpeg, decoded, scene.truth(layers, hidden))
 
 
 def _scene(
@@ -339,7 +160,7 @@ def simulate_photo(
         tilt_deg=tilt_deg,
         turn_deg=turn_deg,
     )
-    return scene.shoot(draw_layers(scene.sheet, tuple(defects)))
+    return _shoot(scene, draw_layers(scene.sheet, tuple(defects)))
 
 
 def simulate_pair(
@@ -378,4 +199,4 @@ def simulate_pair(
         tilt_deg=tilt_deg,
         turn_deg=turn_deg,
     )
-    return scene.shoot(draw_layers(scene.sheet, tuple(defects))), scene.shoot(())
+    return _shoot(scene, draw_layers(scene.sheet, tuple(defects))), _shoot(scene, ())

@@ -38,7 +38,8 @@ class Pose:
         ideal = _apply(self.homography, np.asarray(points_mm, np.float64))
         off = (ideal - self.centre_px) / self.unit_px
         r2 = (off**2).sum(axis=1, keepdims=True)
-        return self.centre_px + self.unit_px * off * (1 + self.k1 * r2 + self.k2 * r2**2)
+        moved = self.centre_px + self.unit_px * off * (1 + self.k1 * r2 + self.k2 * r2**2)
+        return np.asarray(moved, np.float64)
 
     def to_mm(self, points_px: F64) -> F64:
         """Panel mm (N, 2) of photo points (N, 2) in px, by Newton steps on the radius."""
@@ -50,7 +51,7 @@ class Pose:
             ru -= value / (1 + 3 * self.k1 * ru**2 + 5 * self.k2 * ru**4)
         scale = np.where(rd > 1e-12, ru / np.maximum(rd, 1e-12), 1.0)
         ideal = self.centre_px + self.unit_px * off * scale[:, None]
-        return _apply(np.linalg.inv(self.homography), ideal)
+        return _apply(np.asarray(np.linalg.inv(self.homography), np.float64), ideal)
 
     def mm_grid(self, x0: int, y0: int, width_px: int, height_px: int, fine: int = 1) -> F32:
         """Panel mm (H*fine, W*fine, 2) float32 under each sub-pixel of a window of the photo.
@@ -70,9 +71,9 @@ class Pose:
     def scale(self, points_mm: F64) -> F64:
         """Photo pixels per panel mm (N,): the root of the local area ratio."""
         p = np.asarray(points_mm, np.float64)
-        step = 0.01
-        dx = (self.to_px(p + [step, 0]) - self.to_px(p - [step, 0])) / (2 * step)
-        dy = (self.to_px(p + [0, step]) - self.to_px(p - [0, step])) / (2 * step)
+        step = np.array([0.01, 0.0])
+        dx = (self.to_px(p + step) - self.to_px(p - step)) / 0.02
+        dy = (self.to_px(p + step[::-1]) - self.to_px(p - step[::-1])) / 0.02
         return np.asarray(np.sqrt(np.abs(dx[:, 0] * dy[:, 1] - dx[:, 1] * dy[:, 0])))
 
 

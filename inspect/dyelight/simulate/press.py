@@ -82,12 +82,12 @@ def draw_press(
     middle = np.array([width_mm / 2, height_mm / 2])
     affine = np.column_stack([a, middle + drift - a @ middle])
     base_rgb = np.asarray(_BASE_COLOUR[base], np.float32) * np.float32(rng.uniform(0.97, 1.03))
-    brushed = np.zeros((1, 1), np.float32)
+    brushed: F32 = np.zeros((1, 1), np.float32)
     if base == "clear":
         # rolled metal: long faint streaks along the sheet
         raw = tileable_noise(rng, 512, 0.5)
-        brushed = cv2.blur(np.pad(raw, ((0, 0), (100, 100)), mode="wrap"), (101, 1))[:, 100:-100]
-        brushed = np.asarray(brushed / brushed.std() * 0.02, np.float32)
+        drawn = cv2.blur(np.pad(raw, ((0, 0), (100, 100)), mode="wrap"), (101, 1))[:, 100:-100]
+        brushed = np.asarray(drawn / drawn.std() * 0.02, np.float32)
     return Press(
         floor=float(rng.uniform(0.008, 0.018)),
         gamma=rng.uniform(0.92, 1.10, 3),

@@ -96,8 +96,8 @@ class Sheet:
     """The panel without defects: artwork, press, size and shape.
 
     `density` (H, W, 3) float32 covers the artwork with its bleed at `art_per_mm` (across, down),
-    not finer than the texture. `metal` (H, W) float32 is the signed distance in mm to the metal's edge over the same area,
-    or None for a rectangle with rounded corners.
+    not finer than the texture. `metal` (H, W) float32 is the signed distance in mm to the metal's
+    edge over the same area, or None for a rectangle with rounded corners.
     """
 
     width_mm: float
@@ -188,7 +188,7 @@ class Sheet:
         """Distance (H, W) float32 in mm from the metal's edge, positive inside."""
         x, y = self.axes_mm(window)
         if self.metal is not None:
-            return self._shape_distance(window)
+            return self._shape_distance(self.metal, window)
         r = np.float32(self.press.corner_mm)
         qx = np.abs(x - np.float32(self.width_mm / 2)) - np.float32(self.width_mm / 2) + r
         qy = np.abs(y - np.float32(self.height_mm / 2)) - np.float32(self.height_mm / 2) + r
@@ -197,18 +197,17 @@ class Sheet:
             cy, cx = np.flatnonzero(qy > 0), np.flatnonzero(qx > 0)
             if cy.size and cx.size:
                 out[np.ix_(cy, cx)] = np.hypot(qx[cx][None, :], qy[cy][:, None])
-        return r - out
+        return np.asarray(r - out, np.float32)
 
-    def _shape_distance(self, window: Window) -> F32:
-        assert self.metal is not None
+    def _shape_distance(self, metal: F32, window: Window) -> F32:
         rows, cols = window.shape
-        sx = self.metal.shape[1] / (self.width_mm + 2 * self.bleed_mm)
-        sy = self.metal.shape[0] / (self.height_mm + 2 * self.bleed_mm)
+        sx = metal.shape[1] / (self.width_mm + 2 * self.bleed_mm)
+        sy = metal.shape[0] / (self.height_mm + 2 * self.bleed_mm)
         x0 = (window.x0 + 0.5) / self.per_mm - _PAD_MM + self.bleed_mm
         y0 = (window.y0 + 0.5) / self.per_mm - _PAD_MM + self.bleed_mm
         m = np.array([[sx / self.per_mm, 0, sx * x0 - 0.5], [0, sy / self.per_mm, sy * y0 - 0.5]])
         out = cv2.warpAffine(
-            self.metal,
+            metal,
             m,
             (cols, rows),
             flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
@@ -217,7 +216,8 @@ class Sheet:
         x, y = self.axes_mm(window)
         box_x = np.minimum(x, np.float32(self.width_mm) - x)
         box_y = np.minimum(y, np.float32(self.height_mm) - y)
-        return np.minimum(out, np.minimum(box_x[None, :], box_y[:, None])).astype(np.float32)
+        box = np.minimum(box_x[None, :], box_y[:, None])
+        return np.asarray(np.minimum(out, box), np.float32)
 
     def _trim(self, canvas: F32, window: Window) -> None:
         """Cut to the metal's outline and draw its rim, in place."""

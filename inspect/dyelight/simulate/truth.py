@@ -17,7 +17,8 @@ class DefectTruth:
     `center_mm`, `box_mm` (x0, y0, x1, y1) are in artwork mm, where the map from picture to photo
     puts them; `center_panel_mm`, `box_panel_mm` are the same from the panel's own corner.
     `delta_e00` is the mean CIEDE2000 over the defect's mask between the noise-free photo of a clean
-    camera with and without it, at photo resolution. `snr_ideal` is the ideal observer's
+    camera with and without it, at photo resolution; for ghosting over the tenth of the panel where
+    it shows most. `snr_ideal` is the ideal observer's
     d' = sqrt(sum((s / sigma)^2)) over raw pixels and channels, light and defects else known.
     `visible` is True from 3 up (6 for specks and fibres), False from over 1 up to that, else None.
     `hidden_fraction` is the share of the mask that reflection or clipping hides.
