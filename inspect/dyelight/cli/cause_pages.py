@@ -7,13 +7,13 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from itertools import groupby
 
-from rich.padding import Padding
 from rich.text import Text
 
 from ..causes import CauseRow
 from ..judge import texts
 from .console import data_console
 from .exits import visible
+from .tables import print_hanging
 
 
 def rows_text(rows: Sequence[CauseRow]) -> str:
@@ -28,7 +28,7 @@ def print_causes(rows: Sequence[CauseRow]) -> None:
         if index:
             console.print()
         console.print(Text.assemble((texts.kind_title(kind), "bold"), f"  {kind}"))
-        console.print(texts.kind_meaning(kind))
+        print_hanging(console, texts.kind_meaning(kind), "")
         for row in group:
             console.print()
             console.print(f"{100 * row.share:3.0f} %  {visible(row.title)}", style="bold")
@@ -38,7 +38,7 @@ def print_causes(rows: Sequence[CauseRow]) -> None:
             if row.caution:
                 lines.append(f"Take care: {row.caution}")
             for line in lines:
-                console.print(Padding(visible(line), (0, 0, 0, 7), expand=False))
+                print_hanging(console, line, " " * 7)
 
 
 def _factor(factor: float) -> str:

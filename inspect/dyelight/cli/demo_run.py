@@ -16,6 +16,7 @@ from ..settings import Settings
 from .console import data_console, progress
 from .exits import PASS, visible
 from .job import Job, run_job
+from .tables import print_hanging
 
 
 def run_demo(out: Path) -> int:
@@ -27,7 +28,7 @@ def run_demo(out: Path) -> int:
     make_folder(out)
     console = data_console()
     console.print(manifest.lab, style="bold")
-    console.print(manifest.scenario)
+    print_hanging(console, manifest.scenario, "")
     for number, item in enumerate(manifest.photos, start=1):
         name = folder_name(item, number)
         with progress(f"Looking at {item.panel_id or item.path}"):
@@ -37,9 +38,9 @@ def run_demo(out: Path) -> int:
         label = item.panel_id or item.path
         console.print(Text.assemble((f"{number}. {label}: {title}", "bold")))
         if item.scenario:
-            console.print(item.scenario)
-        console.print(visible(verdict_sentence(done.inspection)))
-        console.print(_found(done.inspection))
+            print_hanging(console, item.scenario, "")
+        print_hanging(console, verdict_sentence(done.inspection), "")
+        print_hanging(console, _found(done.inspection), "")
         console.print(f"Look at {visible(str(out / name / 'report.html'))}", soft_wrap=True)
     console.print()
     console.print("The photos are simulated, and what was planted is listed in the manifest.")

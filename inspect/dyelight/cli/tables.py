@@ -7,7 +7,6 @@ from collections.abc import Sequence
 
 from rich import box
 from rich.console import Console
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -71,7 +70,7 @@ def print_verdict(console: Console, inspection: Inspection) -> None:
     about = ", ".join(part for part in (panel.panel_id, panel.file, panel_size(panel)) if part)
     console.print(Text.assemble((f"{_SIGNS[word]} {title}", "bold"), f"  {visible(about)}"))
     because = inspection.verdict.because
-    console.print(visible(verdict_sentence(inspection, reasons=len(because) < 2)))
+    print_hanging(console, verdict_sentence(inspection, reasons=len(because) < 2), "")
     if len(because) > 1:
         for reading in because[:6]:
             _print_item(console, verdict_reason(reading, inspection))
@@ -148,12 +147,16 @@ def _print_list(console: Console, title: str, lines: Sequence[str]) -> None:
 
 
 def _print_item(console: Console, text: str) -> None:
-    grid = Table.grid(padding=(0, 1))
-    grid.add_column(no_wrap=True)
-    grid.add_column(ratio=1)
-    grid.add_row(" -", visible(text))
-    console.print(grid)
+    print_hanging(console, text, " - ")
 
 
 def _print_deeper(console: Console, text: str) -> None:
-    console.print(Padding(visible(text), (0, 0, 0, 6), expand=False))
+    print_hanging(console, text, " " * 6)
+
+
+def print_hanging(console: Console, text: str, lead: str) -> None:
+    """Print one paragraph after `lead`, further lines under its beginning, no trailing blanks."""
+    lines = Text(visible(text)).wrap(console, max(20, console.width - len(lead)))
+    for index, line in enumerate(lines):
+        line.rstrip()
+        console.print((lead if index == 0 else " " * len(lead)) + line.plain, soft_wrap=True)

@@ -22,6 +22,7 @@ from .words import (
     finding_name,
     finding_number,
     length,
+    limit_text,
     panel_size,
     place_of,
     rule_name,
@@ -128,7 +129,7 @@ def _readings(rows: Sequence[Reading]) -> list[dict[str, str]]:
         {
             "rule": rule_name(row.rule),
             "value": value_unit(row.value, row.unit),
-            "limit": value_unit(row.limit, row.unit),
+            "limit": limit_text(row),
         }
         for row in rows
     ]

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 import unicodedata
+from typing import get_args
 
 from ..judge import texts
-from ..records import ArtworkFacts, Finding, Inspection, Reading, VerdictReading
+from ..records import ArtworkFacts, Finding, Inspection, Kind, Reading, VerdictReading
 
 _SIMPLER = str.maketrans(
     {
@@ -118,19 +119,28 @@ def value_unit(value: float, unit: str) -> str:
 
 
 def rule_name(rule: str) -> str:
-    """A rule's name as words: 'edge_blur_ratio' reads 'edge blur ratio'."""
-    if rule in _RULE_NAMES:
-        return _RULE_NAMES[rule]
-    return rule.replace(".", ", ").removesuffix("_mm2").removesuffix("_mm").replace("_", " ")
+    """A rule's name as words: 'vapour_spot.edge_blur_ratio.min' reads 'edge blur ratio'."""
+    parts = [part for part in rule.split(".") if part not in ("min", "max")]
+    if len(parts) > 1 and parts[0] in get_args(Kind):
+        parts = parts[1:]
+    return ", ".join(_RULE_NAMES.get(part, _plain_name(part)) for part in parts)
+
+
+def _plain_name(part: str) -> str:
+    return part.removesuffix("_mm2").removesuffix("_mm").replace("_", " ")
+
+
+def limit_text(reading: Reading) -> str:
+    """A reading's limit, with which side of it was asked for: 'at least 2.5'."""
+    side = {"min": "at least ", "max": "at most "}.get(reading.rule.rpartition(".")[2], "")
+    return side + value_unit(reading.limit, reading.unit)
 
 
 def reading_short(reading: Reading) -> str:
-    """A reading in a few words: 'edge blur ratio 6.1 \N{GREATER-THAN OR EQUAL TO} 2.5'."""
-    above = reading.value >= reading.limit
-    sign = "\N{GREATER-THAN OR EQUAL TO}" if above else "\N{LESS-THAN OR EQUAL TO}"
+    """A reading in a few words: 'edge blur ratio 6.1, at least 2.5'."""
     name = rule_name(reading.rule)
-    unit = "1" if reading.unit == name else reading.unit
-    return f"{name} {value_unit(reading.value, '1')} {sign} {value_unit(reading.limit, unit)}"
+    limit = limit_text(reading).removesuffix(f" {name}")
+    return f"{name} {value_unit(reading.value, '1')}, {limit}"
 
 
 def finding_number(item: Finding) -> str:
@@ -163,8 +173,8 @@ def verdict_reason(reading: VerdictReading, inspection: Inspection) -> str:
         value, limit = 100 * reading.value, 100 * reading.limit
         return f"{value:.0f} % of the panel is not seen in the photo; the limit is {limit:.0f} %."
     named = [item for item in inspection.findings if item.id in reading.findings]
-    limit_text = value_unit(reading.limit, reading.unit)
-    values = f"{value_unit(reading.value, reading.unit)}, limit {limit_text}"
+    bound = value_unit(reading.limit, reading.unit)
+    values = f"{value_unit(reading.value, reading.unit)}, limit {bound}"
     if not named:
         return f"{rule_name(reading.rule).capitalize()}: {values}."
     kinds = list(dict.fromkeys(finding_name(item) for item in named))
