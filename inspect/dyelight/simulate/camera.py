@@ -11,9 +11,11 @@ from PIL import Image
 
 from ..records import F32, F64, U8
 from .captures import CaptureSpec
-from .fields import blob_outline, blur, filled, resize, stream
+from .fields import blob_outline, blur, filled, resize, spread, stream
 
 _LOW = 8
+_STRIP = 128
+_GREY = np.array([0.25, 0.6, 0.15], np.float32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,25 +177,29 @@ def develop(raw: F32, camera: Camera, seed: int) -> U8:
     """
     rng = stream(seed, "noise")
     table = _tone_table(camera)
-    height = raw.shape[0]
-    strip = 256
-    for y in range(0, height, strip):
-        part = raw[y : y + strip]
-        noise = rng.standard_normal(part.shape, dtype=np.float32)
-        part += np.sqrt(camera.variance(part)) * noise
+    strips = [slice(y, y + _STRIP) for y in range(0, raw.shape[0], _STRIP)]
+    for rows in strips:
+        noise = rng.standard_normal(raw[rows].shape, dtype=np.float32)
+        noise *= np.sqrt(camera.variance(raw[rows]))
+        raw[rows] += noise
+        np.clip(raw[rows], 0, 1, out=raw[rows])
     # the camera smooths colour noise and leaves brightness alone
-    weights = np.array([0.25, 0.6, 0.15], np.float32)
-    green = np.asarray(cv2.transform(raw, weights[None, :]), np.float32)
-    chroma = blur(raw - green[..., None], camera.chroma_denoise_px)
-    chroma += green[..., None]
-    np.clip(chroma, 0, 1, out=chroma)
-    out = np.empty(raw.shape, np.float32)
-    for y in range(0, height, strip):
-        index = (chroma[y : y + strip] * np.float32(65535) + np.float32(0.5)).astype(np.uint16)
-        out[y : y + strip] = table[index]
-    soft = blur(out, camera.sharpen_radius_px)
-    out += np.float32(camera.sharpen) * (out - soft)
-    return np.asarray(np.clip(np.rint(out), 0, 255), np.uint8)
+    grey = np.asarray(cv2.transform(raw, _GREY[None, :]), np.float32)
+    for rows in strips:
+        raw[rows] -= spread(grey[rows])
+    raw = blur(raw, camera.chroma_denoise_px)
+    for rows in strips:
+        part = raw[rows]
+        part += spread(grey[rows])
+        np.clip(part, 0, 1, out=part)
+        part *= np.float32(65535)
+        raw[rows] = table.take(np.rint(part).astype(np.uint16))
+    soft = blur(raw, camera.sharpen_radius_px)
+    out = np.empty(raw.shape, np.uint8)
+    for rows in strips:
+        sharp = cv2.addWeighted(raw[rows], 1 + camera.sharpen, soft[rows], -camera.sharpen, 0)
+        out[rows] = np.clip(np.rint(sharp), 0, 255)
+    return out
 
 
 def to_jpeg(pixels: U8, quality: int) -> bytes:

@@ -24,6 +24,12 @@ def blur(image: F32, sigma_px: float) -> F32:
     return np.asarray(out, np.float32)
 
 
+def spread(field: F32) -> F32:
+    """A field (H, W) float32 in each of three channels, (H, W, 3)."""
+    # numpy broadcasts over a short last axis several times slower
+    return np.asarray(cv2.merge([field, field, field]), np.float32)
+
+
 def resize(image: F32, width_px: int, height_px: int) -> F32:
     """`image` by linear interpolation to another size, pixel edges on pixel edges."""
     out = cv2.resize(image, (width_px, height_px), interpolation=cv2.INTER_LINEAR)

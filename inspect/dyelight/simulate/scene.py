@@ -9,14 +9,14 @@ import numpy as np
 
 from ..records import F32, F64
 from .camera import Camera, shaken, upsampled
-from .fields import blur, stream
+from .fields import blur, spread, stream
 from .measure import measure
 from .pose import Pose
 from .projection import project
 from .sheet import Layer, Sheet, Window
 from .truth import Truth
 
-_STRIP = 256
+_STRIP = 128
 _BAND = 768
 _LOW = 8
 
@@ -42,7 +42,9 @@ class Scene:
 
     def light_at(self, y0: int, y1: int) -> F32:
         """Raw light per unit of reflectance (rows, W, 3) float32; y0 a multiple of 8."""
-        return upsampled(self.light, y0, y1, self.frame_px[0])[..., None] * self.camera.cast
+        level = upsampled(self.light, y0, y1, self.frame_px[0])
+        red, green, blue = (float(v) for v in self.camera.cast)
+        return np.asarray(cv2.merge([level * red, level * green, level * blue]), np.float32)
 
     def glare_at(self, y0: int, y1: int) -> F32:
         """Raw mirrored light (rows, W, 3) float32; y0 a multiple of 8."""
@@ -70,8 +72,8 @@ class Scene:
         for y in range(0, height, _STRIP):
             y1 = min(y + _STRIP, height)
             rows = slice(y, y1)
-            part = self.ground[rows] * upsampled(shade, y, y1, width)[..., None]
-            cover = np.zeros((y1 - y, width, 1), np.float32)
+            part = self.ground[rows] * spread(upsampled(shade, y, y1, width))
+            cover = np.zeros((y1 - y, width), np.float32)
             if y1 > corners[:, 1].min() - 24 and y < corners[:, 1].max() + 24:
                 seen = project(
                     self.sheet,
@@ -81,16 +83,18 @@ class Scene:
                     (x0, y, x1, y1),
                     self.camera.blur_px,
                 )
-                cover[:, x0:x1, 0] = seen[..., 3]
-                part[:, x0:x1] *= 1 - seen[..., 3:]
-                part[:, x0:x1] += seen[..., :3]
+                cover[:, x0:x1] = seen[..., 3]
+                part *= spread(1 - cover)
+                part[:, x0:x1] += cv2.cvtColor(seen, cv2.COLOR_RGBA2RGB)
             part *= self.light_at(y, y1)
-            glare = self.glare_at(y, y1) * (cover + (1 - cover) * np.float32(self.spill))
-            part += glare
+            if self.glare.any():
+                part += self.glare_at(y, y1) * spread(cover + (1 - cover) * np.float32(self.spill))
             raw[rows] = part
-            brightest = np.maximum(np.maximum(part[..., 0], part[..., 1]), part[..., 2])
-            veil = (brightest > 1) | (glare[..., 1] > 0.5 * self.camera.white_level)
-            lost = np.float32(veil) * (cover[..., 0] > 0.5)
+            red, green, blue = cv2.split(part)
+            mirrored = upsampled(np.ascontiguousarray(self.glare[..., 1]), y, y1, width)
+            veil = cv2.max(cv2.max(red, green), blue) > 1
+            veil |= mirrored > 0.5 * self.camera.white_level
+            lost = (veil & (cover > 0.5)).astype(np.float32)
             small = cv2.resize(
                 lost, (hidden.shape[1], -(-(y1 - y) // _LOW)), interpolation=cv2.INTER_AREA
             )
@@ -115,7 +119,7 @@ class Scene:
             part = slice(row, min(row + _STRIP, rows))
             share = (x * slope[0])[None, :] + (y[part] * slope[1])[:, None]
             weight = np.clip(0.25 + share / most * 0.5, 0, 1).astype(np.float32)
-            out[part] += weight[..., None] * (soft[part] - out[part])
+            out[part] += spread(weight) * (soft[part] - out[part])
         return out
 
     def _shadow(self) -> F32:

@@ -13,7 +13,7 @@ import numpy as np
 
 from ..records import F32, F64, U8
 from .defects import PlantedDefect
-from .fields import blur, tiled
+from .fields import blur, spread, tiled
 from .press import Press
 
 _PAD_MM = 1.0
@@ -164,19 +164,19 @@ class Sheet:
         wide = window.grown(margin)
         density = self._printed(wide)
         grain = tiled(self.press.grain, wide.y0, wide.x0, *wide.shape)
-        density *= (1 + self.press.grain_level * grain)[..., None]
+        density *= spread(1 + np.float32(self.press.grain_level) * grain)
         for layer in layers:
             both = wide.cut(layer.window)
             if both is not None:
                 layer.dye(density[both.within(wide)], both)
-        density = blur(density, sigma)[window.within(wide)]
-        out = np.empty((*window.shape, 4), np.float32)
-        np.exp(-density, out=out[..., :3])
-        out[..., :3] *= self.press.base_rgb
+        density = np.negative(blur(density, sigma)[window.within(wide)])
+        log_base = np.log(self.press.base_rgb)
+        density += np.tile(log_base, density.shape[1]).reshape(-1, 3)
+        colour = np.exp(density, out=density)
         if self.press.brushed.size > 1:
-            out[..., :3] *= (1 + tiled(self.press.brushed, window.y0, window.x0, *window.shape))[
-                ..., None
-            ]
+            brushed = tiled(self.press.brushed, window.y0, window.x0, *window.shape)
+            colour *= spread(1 + brushed)
+        out = np.asarray(cv2.cvtColor(colour, cv2.COLOR_RGB2RGBA), np.float32)
         for layer in layers:
             both = window.cut(layer.window)
             if both is not None:
@@ -223,7 +223,6 @@ class Sheet:
         """Cut to the metal's outline and draw its rim, in place."""
         inside = self.inside_mm(window)
         level, width_mm = self.press.rim
-        canvas[..., 3] = 1
         for y in range(0, inside.shape[0], _BLOCK):
             for x in range(0, inside.shape[1], _BLOCK):
                 block = (slice(y, y + _BLOCK), slice(x, x + _BLOCK))
