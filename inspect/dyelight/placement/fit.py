@@ -15,8 +15,8 @@ _K2_SD = 0.15
 # second differences of the control points, as a share of the panel's length in the photo: the
 # stiffness is chosen among these by how likely it makes the measurements
 _BEND_SD_SHARES = (2e-5, 1e-4, 4e-4, 1.6e-3)
-# first-order part: print stretch and turn that the homography has not taken up
-_LEVEL_SD_SHARE = 2e-2
+# control points themselves: what homography and lens are there for is not left to the spline
+_LEVEL_SD_SHARE = 2e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,12 +33,35 @@ class Observations:
 
 
 @dataclass(frozen=True, slots=True)
+class OutlinePrior:
+    """What the panel's outline says of the map before any picture point is measured.
+
+    `corners_px` (4, 2) are the panel's corners in the photo, `corners_mm` (4, 2) its corners in mm from
+    its own top-left. The print lies on the panel but for the spreads below: `drift_mm`, `stretch`
+    and `skew` as shares, `keystone` the change of scale over half a panel.
+    """
+
+    corners_px: F64
+    corners_mm: F64
+    drift_mm: float = 0.6
+    stretch: float = 0.002
+    skew: float = 0.0012
+    keystone: float = 0.0006
+
+
+@dataclass(frozen=True, slots=True)
 class FitResult:
-    """A fitted map, the robust weight (N,) of each observation and the median standard error in px."""
+    """A fitted map.
+
+    `weights` (N,) are the robust weights of the observations, `standard_error_px` the median and
+    `worst_error_px` the 95th percentile over the picture of a point's standard error, `unit_sd` the
+    residual against what the observations' information foretold.
+    """
 
     map: FittedMap
     weights: F64
     standard_error_px: float
+    worst_error_px: float
     unit_sd: float
 
 
@@ -116,13 +139,48 @@ def _with_parameters(picture: FittedMap, h: F64, k1: float, k2: float) -> Fitted
     return replace(picture, homography=full / full[2, 2], k1=k1, k2=k2)
 
 
-def fit_homography_lens(
-    start: FittedMap, seen: Observations, *, lens: bool, floor_px: float, rounds: int = 6
-) -> tuple[FittedMap, F64]:
-    """Fit homography and, if `lens`, k1 and k2 by reweighted Gauss-Newton; the spline is dropped.
+def _outline_terms(picture: FittedMap, prior: OutlinePrior) -> tuple[F64, F64]:
+    """Normal matrix (8, 8) and right side (8,) of the outline's prior on the homography."""
+    flat = picture.undistorted(prior.corners_px)
+    frame = replace(picture, homography=homography_from_corners(prior.corners_mm, flat))
+    back = np.linalg.inv(_normalised(frame))
+    h = _normalised(picture)
 
-    Returns the map and the robust weights (N,).
-    """
+    def deviation(values: F64) -> F64:
+        relative = back @ np.append(values, 1.0).reshape(3, 3)
+        return np.asarray((relative / relative[2, 2] - np.eye(3)).ravel()[:8], dtype=np.float64)
+
+    start = h.ravel()[:8]
+    here = deviation(start)
+    step = 1e-6
+    jacobian = np.stack([(deviation(start + step * e) - here) / step for e in np.eye(8)], axis=1)
+    half_x, half_y = picture.span_mm[0] / 2, picture.span_mm[1] / 2
+    sd = np.array(
+        [
+            prior.stretch,
+            prior.skew * half_y / half_x,
+            prior.drift_mm / half_x,
+            prior.skew * half_x / half_y,
+            prior.stretch,
+            prior.drift_mm / half_y,
+            prior.keystone,
+            prior.keystone,
+        ]
+    )
+    whitened = jacobian / sd[:, None]
+    return whitened.T @ whitened, -whitened.T @ (here / sd)
+
+
+def fit_homography_lens(
+    start: FittedMap,
+    seen: Observations,
+    *,
+    lens: bool,
+    floor_px: float,
+    prior: OutlinePrior | None = None,
+    rounds: int = 6,
+) -> FittedMap:
+    """Fit homography and, if `lens`, k1 and k2 by reweighted Gauss-Newton; the spline is dropped."""
     picture = start.without_spline()
     information = _capped(seen.information, floor_px)
     weights = np.ones(len(seen.points_mm))
@@ -139,11 +197,13 @@ def fit_homography_lens(
         normal = np.einsum("nkj,njl->kl", jw, j)
         right = np.einsum("nkj,nj->k", jw, residual)
         if lens:
-            prior = np.array([1 / _K1_SD**2, 1 / _K2_SD**2])
-            normal[8, 8] += prior[0]
-            normal[9, 9] += prior[1]
-            right[8] -= prior[0] * picture.k1
-            right[9] -= prior[1] * picture.k2
+            lens_prior = np.array([1 / _K1_SD**2, 1 / _K2_SD**2])
+            normal[[8, 9], [8, 9]] += lens_prior
+            right[8:] -= lens_prior * np.array([picture.k1, picture.k2])
+        if prior is not None:
+            more, pull = _outline_terms(picture, prior)
+            normal[:8, :8] += more
+            right[:8] += pull
         normal[np.diag_indices(n_free)] += 1e-9 * np.trace(normal) / n_free
         step = np.linalg.solve(normal, right)
         h = _normalised(picture).ravel()
@@ -151,7 +211,7 @@ def fit_homography_lens(
         k1 = picture.k1 + (float(step[8]) if lens else 0.0)
         k2 = picture.k2 + (float(step[9]) if lens else 0.0)
         picture = _with_parameters(picture, h.reshape(3, 3), k1, k2)
-    return picture, weights
+    return picture
 
 
 def _second_differences() -> F64:
@@ -163,9 +223,16 @@ def _second_differences() -> F64:
 
 
 def fit_spline(
-    picture: FittedMap, seen: Observations, *, floor_px: float, panel_px: float, rounds: int = 4
+    picture: FittedMap,
+    seen: Observations,
+    *,
+    lens: bool,
+    floor_px: float,
+    panel_px: float,
+    prior: OutlinePrior | None = None,
+    rounds: int = 4,
 ) -> FitResult:
-    """Fit the stiff spline to what homography and lens leave over.
+    """Fit the stiff spline together with a last step of homography and lens.
 
     Penalised least squares with the full 2x2 information of each point, Tukey weights, and a
     penalty on second differences (P-splines: Eilers & Marx, Statistical Science 11(2), 1996) whose
@@ -173,71 +240,91 @@ def fit_spline(
     `floor_px` the model error of one tile.
     """
     base = picture.without_spline()
-    design = base.spline_design(seen.points_mm)
-    target = seen.points_px - base.to_photo(seen.points_mm)
+    value, jacobian = _lens_jacobian(base, seen.points_mm)
+    frame = 10 if lens else 8
+    design = _joint_design(base, seen.points_mm, jacobian[:, :, :frame])
+    target = seen.points_px - value
     information = _capped(seen.information, floor_px)
-    n = CONTROL_POINTS**2
+    fixed, pull = np.zeros((frame, frame)), np.zeros(frame)
+    if lens:
+        fixed[[8, 9], [8, 9]] = 1 / _K1_SD**2, 1 / _K2_SD**2
+        pull[8:] = -base.k1 / _K1_SD**2, -base.k2 / _K2_SD**2
+    if prior is not None:
+        more, right = _outline_terms(base, prior)
+        fixed[:8, :8] += more
+        pull[:8] += right
     differences = _second_differences()
     bending = differences.T @ differences
-    level = np.eye(n) / (_LEVEL_SD_SHARE * panel_px) ** 2
+    level = np.eye(CONTROL_POINTS**2) / (_LEVEL_SD_SHARE * panel_px) ** 2
     penalties = [bending / (share * panel_px) ** 2 + level for share in _BEND_SD_SHARES]
     weights = np.ones(len(target))
     scale = max(_unit_sd(_robust_weights(target, information, 1.0)[1]), 1.0)
-    control, covariance = np.zeros(2 * n), np.eye(2 * n)
+    size = design.shape[2]
+    solution, covariance = np.zeros(size), np.eye(size)
     for round_ in range(rounds):
         if round_ > 0:
-            residual = target - np.stack([design @ control[:n], design @ control[n:]], axis=1)
+            residual = target - design @ solution
             scale = max(_unit_sd(_robust_weights(residual, information, 1.0)[1]), 1.0)
             weights, _ = _robust_weights(residual, information, scale)
-        w = information * weights[:, None, None] / scale**2
-        normal, right = _normal_equations(design, w, target)
+        weighted = np.einsum("nij,njk->nik", information, design)
+        weighted *= (weights / scale**2)[:, None, None]
+        flat = design.reshape(-1, size)
+        normal = flat.T @ weighted.reshape(-1, size)
+        right = weighted.reshape(-1, size).T @ target.ravel()
+        normal[:frame, :frame] += fixed
+        right[:frame] += pull
         best = -np.inf
         for penalty in penalties:
-            trial, trial_covariance, evidence = _penalised(normal, right, penalty)
+            trial, trial_covariance, evidence = _penalised(normal, right, penalty, frame)
             if evidence > best:
-                best, control, covariance = evidence, trial, trial_covariance
-    fitted = replace(
-        base,
-        control_px=np.stack([control[:n], control[n:]], axis=1).reshape(
-            CONTROL_POINTS, CONTROL_POINTS, 2
-        ),
+                best, solution, covariance = evidence, trial, trial_covariance
+    h = _normalised(base).ravel()
+    h[:8] += solution[:8]
+    k1, k2 = (base.k1 + solution[8], base.k2 + solution[9]) if lens else (base.k1, base.k2)
+    moved = _with_parameters(base, h.reshape(3, 3), float(k1), float(k2))
+    control = solution[frame:].reshape(2, CONTROL_POINTS, CONTROL_POINTS).transpose(1, 2, 0)
+    median, worst = _point_errors(base, covariance, frame)
+    return FitResult(
+        replace(moved, control_px=np.ascontiguousarray(control)), weights, median, worst, scale
     )
-    return FitResult(fitted, weights, _median_error(fitted, covariance), scale)
 
 
-def _normal_equations(design: F64, w: F64, target: F64) -> tuple[F64, F64]:
-    n = design.shape[1]
-    normal = np.zeros((2 * n, 2 * n))
-    normal[:n, :n] = design.T @ (design * w[:, 0, 0, None])
-    normal[n:, n:] = design.T @ (design * w[:, 1, 1, None])
-    normal[:n, n:] = design.T @ (design * w[:, 0, 1, None])
-    normal[n:, :n] = normal[:n, n:].T
-    pull = np.einsum("nij,nj->ni", w, target)
-    return normal, np.concatenate([design.T @ pull[:, 0], design.T @ pull[:, 1]])
+def _joint_design(picture: FittedMap, points_mm: F64, jacobian: F64) -> F64:
+    """Derivatives (N, 2, frame + 98) of photo points by homography, lens and control points."""
+    frame = jacobian.shape[2]
+    n = CONTROL_POINTS**2
+    spline = picture.spline_design(points_mm)
+    design = np.zeros((len(points_mm), 2, frame + 2 * n))
+    design[:, :, :frame] = jacobian
+    design[:, 0, frame : frame + n] = spline
+    design[:, 1, frame + n :] = spline
+    return design
 
 
-def _penalised(normal: F64, right: F64, penalty: F64) -> tuple[F64, F64, float]:
-    """Solution (2n,), covariance (2n, 2n) and log marginal likelihood up to a constant."""
-    full = normal + np.kron(np.eye(2), penalty)
+def _penalised(normal: F64, right: F64, penalty: F64, frame: int) -> tuple[F64, F64, float]:
+    """Solution, covariance and log marginal likelihood up to a constant."""
+    full = normal.copy()
+    full[frame:, frame:] += np.kron(np.eye(2), penalty)
+    full[np.diag_indices(frame)] *= 1 + 1e-9
+    full[np.diag_indices(frame)] += 1e-6
     covariance = np.linalg.inv(full)
-    control = covariance @ right
+    solution = covariance @ right
     _, log_full = np.linalg.slogdet(full)
     _, log_prior = np.linalg.slogdet(penalty)
-    evidence = 0.5 * float(right @ control) - 0.5 * float(log_full) + float(log_prior)
-    return control, covariance, evidence
+    evidence = 0.5 * float(right @ solution) - 0.5 * float(log_full) + float(log_prior)
+    return solution, covariance, evidence
 
 
-def _median_error(picture: FittedMap, covariance: F64) -> float:
-    """Median over the picture of the standard error of a point, root mean square of x and y, in px."""
-    t = (np.arange(9) + 0.5) / 9
+def _point_errors(picture: FittedMap, covariance: F64, frame: int) -> tuple[float, float]:
+    """Median and 95th percentile over the picture of a point's standard error, rms of x and y, px."""
+    t = np.linspace(0, 1, 11)
     grid = np.stack(np.meshgrid(t, t), axis=-1).reshape(-1, 2)
-    design = picture.spline_design(
-        np.asarray(picture.origin_mm) + grid * np.asarray(picture.span_mm)
-    )
-    n = CONTROL_POINTS**2
-    both = covariance[:n, :n] + covariance[n:, n:]
-    variance = np.einsum("ni,ij,nj->n", design, both, design) / 2
-    return float(np.sqrt(np.median(variance)))
+    points = np.asarray(picture.origin_mm) + grid * np.asarray(picture.span_mm)
+    _, jacobian = _lens_jacobian(picture, points)
+    design = _joint_design(picture, points, jacobian[:, :, :frame])
+    variance = np.einsum("nik,kl,nil->n", design, covariance, design, optimize=True) / 2
+    error = np.sqrt(np.maximum(variance, 0.0))
+    return float(np.median(error)), float(np.percentile(error, 95))
 
 
 def homography_from_corners(corners_mm: F64, corners_px: F64) -> F64:

@@ -220,9 +220,7 @@ def _tukey_line(
     return (float(coefficients[0]), float(coefficients[1])), sd / np.sqrt(count), support
 
 
-def _from_lines(
-    lines: list[_Line | None], artwork: Artwork, error_mm: float
-) -> Outline | None:
+def _from_lines(lines: list[_Line | None], artwork: Artwork, error_mm: float) -> Outline | None:
     """Corners, drift and stretch from four lines; one missing line is put where the size wants it."""
     w, h = artwork.width_mm, artwork.height_mm
     seen = tuple(line is not None for line in lines)

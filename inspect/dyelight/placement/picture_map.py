@@ -100,7 +100,8 @@ class FittedMap:
         out: F64 = center + offset * (1 + r2 * (self.k1 + r2 * self.k2)) * self.radius_px
         return out
 
-    def _unlens(self, points_px: F64) -> F64:
+    def undistorted(self, points_px: F64) -> F64:
+        """Where photo points (N, 2) in px would lie without the lens."""
         if self.k1 == 0.0 and self.k2 == 0.0:
             return points_px
         center = np.asarray(self.center_px)
@@ -125,13 +126,13 @@ class FittedMap:
         """Artwork mm (N, 2) float64 of photo points (N, 2) in px, by fixed-point iteration."""
         points = np.asarray(points_px, dtype=np.float64).reshape(-1, 2)
         back = np.linalg.inv(self.homography)
-        mm = project(back, self._unlens(points))
+        mm = project(back, self.undistorted(points))
         if self.control_px.any():
             # far outside the picture the straight continuation means nothing and may not settle
             low = np.asarray(self.origin_mm) - self.span_mm
             high = np.asarray(self.origin_mm) + 2 * np.asarray(self.span_mm)
             for _ in range(4):
-                mm = project(back, self._unlens(points - self._spline(np.clip(mm, low, high))))
+                mm = project(back, self.undistorted(points - self._spline(np.clip(mm, low, high))))
         return mm
 
     def to_artwork_grid(self, x0: float, y0: float, x1: float, y1: float, step: float) -> F64:

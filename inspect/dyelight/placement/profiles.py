@@ -196,9 +196,7 @@ def _lagged(profiles: F32, lag: int) -> F32:
     return out
 
 
-def _residual(
-    seen: F32, expected: F32, zone: Mask, side: Index, valid: Mask
-) -> tuple[F32, F32]:
+def _residual(seen: F32, expected: F32, zone: Mask, side: Index, valid: Mask) -> tuple[F32, F32]:
     """What the picture does not explain (N, T, 3), and its sd inside the panel (N,)."""
     residual = np.zeros_like(seen)
     noise = np.full(len(seen), 1.0, dtype=np.float32)

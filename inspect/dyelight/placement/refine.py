@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from ..records import F64, Artwork, Mask, Photo
-from .fit import FitResult, Observations, fit_homography_lens, fit_spline
+from .fit import FitResult, Observations, OutlinePrior, fit_homography_lens, fit_spline
 from .picture_map import FittedMap
 from .scaled import ArtworkView, PhotoView, artwork_view, photo_view
 from .tiles import TileShifts, observed, predict, shrunk_mask, tile_shift
 
-# panel areas in view pixels and tile sides of the successive looks, with rounds at each
-_LEVELS = ((0.12e6, 32, 2), (0.7e6, 48, 2), (3.2e6, 80, 2))
+# panel areas in view pixels and tile sides of the successive looks, with the most rounds at each
+_LEVELS = ((0.12e6, 32, 6), (0.7e6, 48, 4), (3.2e6, 80, 3))
+# a look is done when no point of the panel moved further than this, in view px
+_SETTLED_PX = 0.1
 # a tile's own model error in view px: interpolation, neighbouring warp, print grain
 _TILE_FLOOR_PX = 0.02
 # the print may sit this far off the panel, so picture this close to the trim may be cut away
@@ -21,9 +24,20 @@ _RIM_MM = 1.2
 _RIM_SHARE = 0.02
 
 
+# correlation from which a tile counts as showing the artwork
+_AGREEMENT = 0.5
+# sd of a tile's expected brightness, share of the full range, from which it must show
+_LEAST_DETAIL = 0.008
+
+
 @dataclass(frozen=True, slots=True)
 class Refined:
-    """The refined map, the last look's tiles with their robust weights, and the view they come from."""
+    """The refined map and the last look at it.
+
+    `tiles` and `observations` are those that the fit used, in `view`. `blur_px` is the sd in photo px by
+    which the photo is softer than the artwork. Of the tiles where the artwork promises clear
+    detail there are `textured`, and the share `agreeing` of them shows it.
+    """
 
     fit: FitResult
     tiles: TileShifts
@@ -31,6 +45,8 @@ class Refined:
     view: PhotoView
     art: ArtworkView
     blur_px: float
+    textured: int
+    agreeing: float
 
 
 def rim_mm(artwork: Artwork) -> float:
@@ -95,7 +111,13 @@ def matched_artwork(artwork: Artwork, view_px_per_mm: float) -> ArtworkView:
 
 
 def refine(
-    start: FittedMap, photo: Photo, artwork: Artwork, fine: ArtworkView, *, finest: int = 3
+    start: FittedMap,
+    photo: Photo,
+    artwork: Artwork,
+    fine: ArtworkView,
+    *,
+    prior: OutlinePrior | None = None,
+    finest: int = 3,
 ) -> Refined | None:
     """Refine `start` over up to `finest` levels; None where the tiles give too little to fit.
 
@@ -104,6 +126,7 @@ def refine(
     picture = start
     result: Refined | None = None
     blur2 = 0.0
+    grid_mm = border_mm(artwork, 4)
     for area_px, tile, rounds in _LEVELS[:finest]:
         border = picture.to_photo(border_mm(artwork))
         panel_area = abs(polygon_area(border))
@@ -119,12 +142,17 @@ def refine(
         px_per_mm = np.sqrt(panel_area / (artwork.width_mm * artwork.height_mm)) / pitch
         art = fine.halved(min(1.0, 1.15 * px_per_mm / max(fine.scale_x, fine.scale_y)))
         for _ in range(rounds):
-            step = _round(picture, view, art, artwork, tile, float(np.sqrt(panel_area)), blur2)
+            step = _round(
+                picture, view, art, artwork, tile, float(np.sqrt(panel_area)), blur2, prior
+            )
             if step is None:
                 return result
+            moved = step.fit.map.to_photo(grid_mm) - picture.to_photo(grid_mm)
             result = step
             picture = step.fit.map
             blur2 = _updated_blur(blur2, step)
+            if np.abs(moved).max() < _SETTLED_PX * pitch:
+                break
     return result
 
 
@@ -136,6 +164,7 @@ def _round(
     tile: int,
     panel_px: float,
     blur2: float,
+    prior: OutlinePrior | None,
 ) -> Refined | None:
     blur = float(np.sqrt(blur2)) / view.pitch
     warped, inside = predict(picture, art, view, inner_box(artwork), blur)
@@ -148,20 +177,43 @@ def _round(
     )
     seen = observed(picture, view, tiles)
     seen = Observations(seen.points_mm[good], seen.points_px[good], seen.information[good])
-    if good.sum() < 6:
+    if good.sum() < (6 if prior is None else 1):
         return None
     floor = _TILE_FLOOR_PX * view.pitch
-    base, _ = fit_homography_lens(picture, seen, lens=good.sum() >= 24, floor_px=floor)
+    lens = bool(good.sum() >= 24)
+    base = fit_homography_lens(picture, seen, lens=lens, floor_px=floor, prior=prior)
     if not np.isfinite(base.homography).all():
         return None
-    fit = fit_spline(base, seen, floor_px=floor, panel_px=panel_px)
-    return Refined(fit, tiles.subset(good), seen, view, art, float(np.sqrt(blur2)))
+    fit = fit_spline(base, seen, lens=lens, floor_px=floor, panel_px=panel_px, prior=prior)
+    textured = _promising(tiles, view)
+    agreeing = float(np.mean(tiles.agreement[textured] > _AGREEMENT)) if textured.any() else 0.0
+    return Refined(
+        fit,
+        tiles.subset(good),
+        seen,
+        view,
+        art,
+        float(np.sqrt(blur2)),
+        int(textured.sum()),
+        agreeing,
+    )
+
+
+def _promising(tiles: TileShifts, view: PhotoView) -> Mask:
+    """Tiles whose artwork has detail that must show in this photo if it is there at all."""
+    lap = cv2.Laplacian(view.grey, cv2.CV_32F, ksize=1)
+    # the kernel 0 1 0 / 1 -4 1 / 0 1 0 raises white noise by the root of 20
+    noise = 1.4826 * float(np.median(np.abs(lap))) / np.sqrt(20.0)
+    right = tiles.gain[tiles.agreement > _AGREEMENT]
+    gain = float(np.median(right)) if right.size >= 4 else 0.6
+    return np.asarray(gain * tiles.detail > max(4.0 * noise, _LEAST_DETAIL), dtype=np.bool_)
 
 
 def _updated_blur(blur2: float, step: Refined) -> float:
     """The photo's blur variance beyond the artwork's, px^2, after what a look's tiles say of it."""
     tiles = step.tiles
-    clear = tiles.texture > np.median(tiles.texture)
+    texture = tiles.detail * tiles.gain / tiles.noise
+    clear = texture > np.median(texture)
     if clear.sum() < 3:
         return blur2
     more = float(np.median(tiles.blur2[clear])) * step.view.pitch**2

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from ..records import F32, F64, Artwork, Mask, Photo, Pixels
+from ..records import F32, F64, U8, Artwork, Mask, Photo, Pixels
 
 
 def _full_range(pixels: Pixels) -> float:
@@ -29,10 +29,10 @@ def to_grey(pixels: Pixels) -> F32:
     return np.asarray(grey, dtype=np.float32) * np.float32(1.0 / _full_range(pixels))
 
 
-def clipped(pixels: Pixels) -> Mask:
-    """Where any channel stands at the top of its range (H, W)."""
+def unclipped(pixels: Pixels) -> U8:
+    """255 where every channel stands below the top of its range, else 0 (H, W)."""
     top = 0.992 * _full_range(pixels)
-    return np.asarray(pixels.max(axis=2) >= top, dtype=np.bool_)
+    return np.asarray(cv2.inRange(pixels, (0.0, 0.0, 0.0), (top, top, top)), dtype=np.uint8)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,15 +65,13 @@ def photo_view(photo: Photo, window: tuple[int, int, int, int], pitch: int) -> P
     height = max(1, (y1 - y0) // pitch)
     crop = photo.pixels[y0 : y0 + height * pitch, x0 : x0 + width * pitch]
     grey = to_grey(crop) if min(crop.shape[:2]) else np.zeros((1, 1), np.float32)
-    bright = clipped(crop).astype(np.uint8)
+    calm = unclipped(crop)
     if pitch > 1 and grey.shape == (height * pitch, width * pitch):
         size = (width, height)
         grey = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
-        bright = np.asarray(
-            cv2.resize(bright * 255, size, interpolation=cv2.INTER_AREA), dtype=np.uint8
-        )
+        calm = np.asarray(cv2.resize(calm, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     lead = (pitch - 1) / 2
-    return PhotoView(grey, bright == 0, x0 + lead, y0 + lead, float(pitch))
+    return PhotoView(grey, calm == 255, x0 + lead, y0 + lead, float(pitch))
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 Per tile the photo is modelled as photo = a + b x + c y + g art + e lap(art) + g (grad art . d): gain,
 a plane of added light and a little blur are free, and the shift d follows by linear least squares
 (Lucas & Kanade 1981; gain and bias as in Hager & Belhumeur 1998). The information matrix of d is what is
-left of the gradients after those nuisances are projected out, over the residual variance.
+left of the gradients after those nuisances are projected out, over the residual's variance.
 """
 
 from __future__ import annotations
@@ -19,10 +19,13 @@ from .fit import Observations
 from .picture_map import FittedMap
 from .scaled import ArtworkView, PhotoView
 
-_TERMS = 8  # 1, x, y, art, lap, dx, dy, photo
+_TERMS = 10  # 1, x, y, art, lap, art dx, art dy, photo dx, photo dy, photo
 _NUISANCES = 5
+_BLOCKS = 4
 # below this residual sd (share of the full range) rounding of 8-bit pixels rules
 _SD_FLOOR = 0.0015
+# directions in which the photo shows less than this share of the artwork's detail say nothing
+_LEAST_SHARED = 0.3
 # pixels that a tile must own, as a share of its area
 _LEAST_COVER = 0.25
 
@@ -33,9 +36,10 @@ class TileShifts:
 
     `center_px` (N, 2) weighted centre in view px; `shift` (N, 2) how far the photo's content lies
     from the prediction, view px; `information` (N, 2, 2) in 1/view px^2; `gain` (N,); `agreement` (N,)
-    partial correlation of photo and artwork after the shift; `texture` (N,) sd of the artwork times
-    gain over residual sd; `cover` (N,) share of the tile that was used; `blur2` (N,) Gaussian
-    variance in view px^2 by which the photo is softer than the prediction.
+    partial correlation of photo and artwork before it, a plane of light taken out of both; `detail`
+    (N,) sd of the artwork off that plane; `noise` (N,) sd of what the model leaves over; `cover` (N,)
+    share of the tile that was used; `blur2` (N,) Gaussian variance in view px^2 by which the photo is
+    softer than the prediction.
     """
 
     center_px: F64
@@ -43,7 +47,8 @@ class TileShifts:
     information: F64
     gain: F64
     agreement: F64
-    texture: F64
+    detail: F64
+    noise: F64
     cover: F64
     blur2: F64
 
@@ -55,7 +60,7 @@ class TileShifts:
 def tile_shift(photo: F32, art: F32, mask: Mask, tile: int) -> TileShifts:
     """Shifts of the `tile` x `tile` tiles of two images (H, W) float32 where `mask` (H, W) is True.
 
-    `art` is the prediction in the photo's frame. Tiles stand on a grid from the top-left corner;
+    `art` is the prediction in the photo's frame; `tile` is a multiple of 4. Tiles stand on a grid from the top-left corner;
     a part tile at the right or bottom border is used if it is at least half a tile.
     """
     height, width = photo.shape
@@ -68,43 +73,51 @@ def tile_shift(photo: F32, art: F32, mask: Mask, tile: int) -> TileShifts:
     lap = cv2.Laplacian(art, cv2.CV_32F, ksize=3)
     grad_x = cv2.Scharr(art, cv2.CV_32F, 1, 0, scale=1 / 32)
     grad_y = cv2.Scharr(art, cv2.CV_32F, 0, 1, scale=1 / 32)
-    layers = [fitted(layer) for layer in (art, lap, grad_x, grad_y, photo)]
+    seen_x = cv2.Scharr(photo, cv2.CV_32F, 1, 0, scale=1 / 32)
+    seen_y = cv2.Scharr(photo, cv2.CV_32F, 0, 1, scale=1 / 32)
+    layers = [fitted(layer) for layer in (art, lap, grad_x, grad_y, seen_x, seen_y, photo)]
     weight = fitted(mask.astype(np.float32))
+    block = tile // _BLOCKS
     ramp = np.linspace(-1, 1, tile, dtype=np.float32)
-    ramp_x = np.tile(ramp, tile)
-    ramp_y = np.repeat(ramp, tile)
-    gram = np.empty((rows, columns, _TERMS, _TERMS))
-    centroid = np.empty((rows, columns, 2))
+    across = np.broadcast_to(np.tile(ramp, columns), (tile, columns * tile))
+    down = np.broadcast_to(ramp[:, None], (tile, columns * tile))
+    grams = np.empty((rows, columns, _BLOCKS**2, _TERMS, _TERMS))
+
+    def blocks(layer: F32) -> F32:
+        cut = layer.reshape(_BLOCKS, block, columns, _BLOCKS, block).transpose(2, 0, 3, 1, 4)
+        return np.ascontiguousarray(cut).reshape(columns, _BLOCKS**2, block * block)
+
     for row in range(rows):
         strip = slice(row * tile, (row + 1) * tile)
-
-        def cells(layer: F32, strip: slice = strip) -> F32:
-            cut = layer[strip].reshape(tile, columns, tile)
-            return np.ascontiguousarray(cut.transpose(1, 0, 2)).reshape(columns, tile * tile)
-
-        on = cells(weight)
-        stack = np.empty((columns, _TERMS, tile * tile), dtype=np.float32)
-        stack[:, 0] = on
-        stack[:, 1] = on * ramp_x
-        stack[:, 2] = on * ramp_y
+        on = blocks(weight[strip])
+        stack = np.empty((columns, _BLOCKS**2, _TERMS, block * block), dtype=np.float32)
+        stack[:, :, 0] = on
+        stack[:, :, 1] = on * blocks(across)
+        stack[:, :, 2] = on * blocks(down)
         for k, layer in enumerate(layers):
-            np.multiply(cells(layer), on, out=stack[:, 3 + k])
+            np.multiply(blocks(layer[strip]), on, out=stack[:, :, 3 + k])
         # per-tile centring keeps the float32 sums well conditioned
-        count = np.maximum(on.sum(axis=1, keepdims=True), 1.0)
-        for k in (3, 7):
-            stack[:, k] -= on * (stack[:, k].sum(axis=1, keepdims=True) / count)
-        gram[row] = stack @ stack.transpose(0, 2, 1)
-        energy = np.square(stack[:, 5]) + np.square(stack[:, 6])
-        total = np.maximum(energy.sum(axis=1), 1e-12)
-        centroid[row, :, 0] = energy @ ramp_x / total
-        centroid[row, :, 1] = energy @ ramp_y / total
-    half = (tile - 1) / 2
+        count = np.maximum(on.sum(axis=(1, 2)), 1.0)
+        for k in (3, 9):
+            mean = stack[:, :, k].sum(axis=(1, 2)) / count
+            stack[:, :, k] -= on * mean[:, None, None]
+        grams[row] = stack @ stack.transpose(0, 1, 3, 2)
     ys, xs = np.mgrid[0:rows, 0:columns]
-    center = np.stack([xs, ys], axis=-1) * tile + half + centroid * half
-    flat = gram.reshape(-1, _TERMS, _TERMS)
-    count_px = flat[:, 0, 0]
-    keep = count_px >= _LEAST_COVER * tile * tile
-    return _solve(flat[keep], center.reshape(-1, 2)[keep], tile)
+    corner = np.stack([xs, ys], axis=-1).reshape(-1, 2) * float(tile)
+    flat = grams.reshape(-1, _BLOCKS**2, _TERMS, _TERMS)
+    keep = flat[:, :, 0, 0].sum(axis=1) >= _LEAST_COVER * tile * tile
+    center = corner[keep] + _centroid(flat[keep], tile)
+    return _solve(flat[keep], center, tile)
+
+
+def _centroid(grams: F64, tile: int) -> F64:
+    """Where in its tile the gradients lie (N, 2), px from the tile's first pixel, by blocks."""
+    block = tile // _BLOCKS
+    energy = grams[:, :, 5, 5] + grams[:, :, 6, 6] + 1e-12
+    middle = (np.arange(_BLOCKS) + 0.5) * block - 0.5
+    x, y = np.tile(middle, _BLOCKS), np.repeat(middle, _BLOCKS)
+    total = energy.sum(axis=1)
+    return np.stack([energy @ x / total, energy @ y / total], axis=1)
 
 
 def _schur(gram: F64, first: int) -> F64:
@@ -117,44 +130,87 @@ def _schur(gram: F64, first: int) -> F64:
     return gram[:, first:, first:] - b.transpose(0, 2, 1) @ np.linalg.solve(a, b)
 
 
-def _solve(gram: F64, center: F64, tile: int) -> TileShifts:
-    count = gram[:, 0, 0]
-    # projected on plane only: lap is dropped so that the agreement speaks of the picture itself
-    order = [0, 1, 2, 3, 5, 6, 4, 7]
-    plane = _schur(gram[:, order][:, :, order], 3)
-    art_energy = np.maximum(plane[:, 0, 0], 1e-12)
-    photo_energy = np.maximum(plane[:, 4, 4], 1e-12)
-    plain_gain = plane[:, 0, 4] / art_energy
-    agreement = plane[:, 0, 4] / np.sqrt(art_energy * photo_energy)
+def _projection(gram: F64, first: int, ridge: float) -> F64:
+    """Coefficients (N, terms, terms - first) that take terms `first`.. to their part off the rest."""
+    a = gram[:, :first, :first]
+    diagonal = np.einsum("nii->ni", a)
+    a = a + (ridge * diagonal + 1e-9)[:, :, None] * np.eye(first)
+    onto = np.linalg.solve(a, gram[:, :first, first:])
+    size = gram.shape[1] - first
+    identity = np.broadcast_to(np.eye(size), (len(gram), size, size))
+    return np.concatenate([-onto, identity], axis=1)
 
-    left = _schur(gram, _NUISANCES)  # dx, dy, photo
-    normal = left[:, :2, :2]
-    pull = left[:, :2, 2]
-    trace = np.einsum("nii->n", normal)
-    ridge = (1e-6 * trace + 1e-9)[:, None, None] * np.eye(2)
-    scaled_shift = np.linalg.solve(normal + ridge, pull[:, :, None])[:, :, 0]
-    explained = np.einsum("ni,ni->n", scaled_shift, pull)
-    variance = np.maximum(left[:, 2, 2] - explained, 0.0) / np.maximum(count - _TERMS + 1, 1)
-    variance = variance + _SD_FLOOR**2
+
+def _solve(grams: F64, center: F64, tile: int) -> TileShifts:
+    gram = grams.sum(axis=1)
+    count = gram[:, 0, 0]
+    # projected on the plane only, so that the agreement speaks of the picture itself
+    plane = _schur(gram, 3)
+    art_energy = np.maximum(plane[:, 0, 0], 1e-12)
+    photo_energy = np.maximum(plane[:, -1, -1], 1e-12)
+    plain_gain = plane[:, 0, -1] / art_energy
+    agreement = plane[:, 0, -1] / np.sqrt(art_energy * photo_energy)
     gain = np.where(np.abs(plain_gain) > 1e-3, plain_gain, 1e-3)
-    shift = -scaled_shift / gain[:, None]
+
+    off = _projection(gram, _NUISANCES, 1e-7)
+    left = off.transpose(0, 2, 1) @ gram @ off  # art dx, dy; photo dx, dy; photo
+    normal = left[:, :2, :2]
+    trace = np.einsum("nii->n", normal)
+    root = np.linalg.cholesky(normal + (1e-6 * trace + 1e-9)[:, None, None] * np.eye(2))
+    whiten = np.linalg.inv(root)
+    # fine detail of the artwork that the photo has lost (noise, JPEG) would vote for no shift, so the
+    # photo's gradients are the regressors and the artwork's the instruments: `shared` is the part
+    # of the artwork's detail that the photo shows too, per direction
+    cross = left[:, :2, 2:4]
+    cross = (cross + cross.transpose(0, 2, 1)) / (2 * gain[:, None, None])
+    shared, axes = np.linalg.eigh(whiten @ cross @ whiten.transpose(0, 2, 1))
+    kept = shared > _LEAST_SHARED
+    inverse_share = np.where(kept, 1 / np.where(kept, shared, 1.0), 0.0)
+    to_axes = axes.transpose(0, 2, 1) @ whiten
+    from_axes = whiten.transpose(0, 2, 1) @ axes
+    pull = (to_axes @ left[:, :2, 4:])[:, :, 0] / gain[:, None]
+    shift = -(from_axes @ (pull * inverse_share)[:, :, None])[:, :, 0]
+    residual = off[:, :, 4] + np.einsum("ntk,nk->nt", off[:, :, 2:4], shift)
+    variance = np.maximum(np.einsum("nt,nts,ns->n", residual, gram, residual), 0.0)
+    variance = variance / np.maximum(count - _TERMS + 3, 1) + _SD_FLOOR**2
+    # what the picture model misses runs along edges, so the score's variance is taken from whole
+    # blocks (a sandwich estimate: Huber 1967; White 1980) and the white-noise part is added
+    scores = np.einsum("ntk,nbts,ns->nbk", off[:, :, :2], grams, residual)
+    spread = np.einsum("nbk,nbl->nkl", scores, scores) * (_BLOCKS**2 / (_BLOCKS**2 - 4))
+    middle = spread + normal * variance[:, None, None]
+    middle = to_axes @ middle @ to_axes.transpose(0, 2, 1) / np.square(gain)[:, None, None]
+    information = _kept_inverse(middle, kept)
+    information *= shared[:, :, None] * shared[:, None, :]
+    back = root @ axes
+    information = back @ information @ back.transpose(0, 2, 1)
     # a Gaussian of variance v adds v/2 times the Laplacian
-    order = [0, 1, 2, 3, 5, 6, 4, 7]
+    order = [0, 1, 2, 3, 5, 6, 4, 9]
     curve = _schur(gram[:, order][:, :, order], 6)
     blur2 = 2 * curve[:, 0, 1] / (gain * np.maximum(curve[:, 0, 0], 1e-9))
-    information = normal * (np.square(gain) / variance)[:, None, None]
     return TileShifts(
         center_px=center,
         shift=shift,
         information=information,
         gain=plain_gain,
         agreement=agreement,
-        texture=np.sqrt(art_energy / np.maximum(count, 1.0))
-        * np.abs(plain_gain)
-        / np.sqrt(variance),
+        detail=np.sqrt(art_energy / np.maximum(count, 1.0)),
+        noise=np.sqrt(variance),
         cover=count / tile**2,
         blur2=blur2,
     )
+
+
+def _kept_inverse(matrix: F64, kept: Mask) -> F64:
+    """Inverse (N, 2, 2) over the kept axes (N, 2), zero elsewhere."""
+    a, b, d = matrix[:, 0, 0], matrix[:, 0, 1], matrix[:, 1, 1]
+    a, d = np.maximum(a, 1e-12), np.maximum(d, 1e-12)
+    both = kept.all(axis=1)
+    determinant = np.where(both, np.maximum(a * d - b * b, 1e-6 * a * d), 1.0)
+    out = np.zeros_like(matrix)
+    out[:, 0, 0] = np.where(both, d / determinant, np.where(kept[:, 0], 1 / a, 0.0))
+    out[:, 1, 1] = np.where(both, a / determinant, np.where(kept[:, 1], 1 / d, 0.0))
+    out[:, 0, 1] = out[:, 1, 0] = np.where(both, -b / determinant, 0.0)
+    return out
 
 
 def predict(

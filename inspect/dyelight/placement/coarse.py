@@ -1,0 +1,146 @@
+"""Which way round the artwork lies in a quadrilateral, by its colours at low resolution."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from ..records import F32, F64, Artwork, Photo
+from .fit import homography_from_corners
+from .picture_map import project
+from .profiles import gather
+from .quads import Quad
+from .scaled import shrink
+
+_GRID = 40
+_INSET = 0.06
+# spread of the artwork's colours (share of the full range) below which it has no pattern to match
+_PLAIN_SD = 0.012
+
+
+@dataclass(frozen=True, slots=True)
+class Lie:
+    """One way the artwork may lie in a quad.
+
+    `corners_px` (4, 2) TL, TR, BR, BL as the artwork reads; `likeness` -1..1 correlation of colours;
+    `lead` how far it stands above the next best way in this quad.
+    """
+
+    corners_px: F64
+    mirrored: bool
+    likeness: float
+    lead: float
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A quad read against the artwork: its ways best first, and the spreads of colour in both."""
+
+    quad: Quad
+    ways: tuple[Lie, ...]
+    art_sd: float
+    photo_sd: float
+
+    @property
+    def plain(self) -> bool:
+        """Whether the artwork has no pattern that could tell its way round."""
+        return self.art_sd < _PLAIN_SD
+
+
+def small_artwork(artwork: Artwork) -> F32:
+    """The trimmed artwork's middle as (40, 40, 3) float32 in 0..1."""
+    sx, sy = artwork.px_per_mm
+    pad_x = (artwork.bleed_mm + _INSET * artwork.width_mm) * sx
+    pad_y = (artwork.bleed_mm + _INSET * artwork.height_mm) * sy
+    height, width = artwork.pixels.shape[:2]
+    x0, x1 = round(pad_x), max(round(width - pad_x), round(pad_x) + 1)
+    y0, y1 = round(pad_y), max(round(height - pad_y), round(pad_y) + 1)
+    crop = artwork.pixels[y0:y1, x0:x1]
+    out = cv2.resize(crop, (_GRID, _GRID), interpolation=cv2.INTER_AREA)
+    top = 65535.0 if artwork.pixels.dtype == np.uint16 else 255.0
+    return np.asarray(out, dtype=np.float32) / np.float32(top)
+
+
+def read_quads(photo: Photo, artwork: Artwork, quads: list[Quad]) -> list[Reading]:
+    """Each quad read in all the ways that its aspect allows."""
+    if not quads:
+        return []
+    art = small_artwork(artwork)
+    spread = float(np.sqrt(np.sum(np.var(art, axis=(0, 1)))))
+    factor = min(1.0, 640 / max(photo.width_px, photo.height_px))
+    small = shrink(photo.pixels, factor)
+    scale = np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
+    readings = []
+    for quad in quads:
+        # a cell of the grid averages about its own area of the photo
+        side = float(np.linalg.norm(np.ptp(quad.corners_px * scale, axis=0))) / _GRID / 1.4
+        soft = cv2.GaussianBlur(small, (0, 0), max(0.5, 0.5 * side))
+        at = _unit_grid(quad.corners_px)
+        seen, inside = gather(soft, (at + 0.5) * scale - 0.5)
+        readings.append(
+            Reading(quad, _ways(quad, seen, inside, art), spread, _spread(seen, inside))
+        )
+    return readings
+
+
+def _unit_grid(corners_px: F64) -> F64:
+    square = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+    h = homography_from_corners(square, corners_px)
+    t = _INSET + (1 - 2 * _INSET) * (np.arange(_GRID) + 0.5) / _GRID
+    grid = np.stack(np.meshgrid(t, t), axis=-1)
+    return project(h, grid.reshape(-1, 2)).reshape(_GRID, _GRID, 2)
+
+
+def _spread(seen: F32, inside: np.ndarray) -> float:
+    if inside.sum() < 16:
+        return 0.0
+    return float(np.sqrt(np.sum(np.var(seen[inside], axis=0))))
+
+
+def _ways(quad: Quad, seen: F32, inside: np.ndarray, art: F32) -> tuple[Lie, ...]:
+    tries = []
+    for roll in range(4):
+        # with roll even the quad's side 0-1 is the artwork's width
+        if not (quad.upright if roll % 2 == 0 else quad.lying):
+            continue
+        for mirrored in (False, True):
+            # artwork cell (row, column) seen at the photo's grid turned back by `roll`
+            turned = np.rot90(seen, roll)
+            kept = np.rot90(inside, roll)
+            if mirrored:
+                turned, kept = turned[:, ::-1], kept[:, ::-1]
+            corners = np.roll(quad.corners_px, -roll, axis=0)
+            if mirrored:
+                corners = corners[[1, 0, 3, 2]]
+            tries.append((_likeness(turned, kept, art), mirrored, corners))
+    tries.sort(key=lambda t: -t[0])
+    ways = []
+    for k, (likeness, mirrored, corners) in enumerate(tries):
+        following = tries[k + 1][0] if k + 1 < len(tries) else -1.0
+        ways.append(Lie(corners, mirrored, likeness, likeness - following))
+    return tuple(ways)
+
+
+def _likeness(seen: F32, inside: np.ndarray, art: F32) -> float:
+    """Correlation of brightness and two colour differences, weighted by the artwork's spread."""
+    if inside.sum() < 0.3 * inside.size:
+        return -1.0
+    # blown reflections say nothing
+    ok = inside & (seen.max(axis=2) < 0.98)
+    if ok.sum() < 0.2 * inside.size:
+        ok = inside
+    a, p = _opponent(art[ok]), _opponent(seen[ok])
+    a, p = a - a.mean(axis=0), p - p.mean(axis=0)
+    sd_a, sd_p = a.std(axis=0), p.std(axis=0)
+    correlation = np.mean(a * p, axis=0) / np.maximum(sd_a * sd_p, 1e-6)
+    # a channel without spread in the photo cannot agree
+    correlation = np.where(sd_p > 0.003, correlation, 0.0)
+    total = float(sd_a.sum())
+    return float(np.sum(correlation * sd_a) / total) if total > 1e-6 else 0.0
+
+
+def _opponent(rgb: F32) -> F32:
+    r, g, b = rgb[:, 0], rgb[:, 1], rgb[:, 2]
+    return np.stack([(r + g + b) / 3, r - g, (r + g) / 2 - b], axis=1)

@@ -1,0 +1,61 @@
+"""Photos that cannot carry a placement at all: too small, too dark, too bright, too blurred."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from ..records import NoPlacement, Photo
+from .scaled import shrink, to_grey
+
+_LEAST_SIDE_PX = 64
+_LOOK_PX = 640
+_DARK = 0.06
+_BRIGHT = 0.97
+# sd in px at 640 px photo width from which edges are too soft to line up
+_SOFT_PX = 3.2
+
+
+def refused(photo: Photo) -> NoPlacement | None:
+    """The reason why no placement is even tried, or None."""
+    if min(photo.width_px, photo.height_px) < _LEAST_SIDE_PX:
+        return NoPlacement(
+            "no_panel",
+            f"The photo is only {photo.width_px} x {photo.height_px} pixels large.",
+            "Use the photo as the camera stored it, not a preview.",
+        )
+    grey = to_grey(shrink(photo.pixels, min(1.0, _LOOK_PX / max(photo.width_px, photo.height_px))))
+    low, high = np.percentile(grey, [2.0, 98.0])
+    if high < _DARK:
+        return NoPlacement(
+            "too_dark",
+            "The photo is too dark to see a panel in it.",
+            "Take the photo again in brighter, even light.",
+        )
+    if low > _BRIGHT:
+        return NoPlacement(
+            "too_bright",
+            "The photo is so bright that nothing shows in it.",
+            "Take the photo again with less light or a shorter exposure.",
+        )
+    return None
+
+
+def blurred(photo: Photo) -> bool:
+    """Whether even the photo's sharpest edges are too soft to line up.
+
+    The peak gradient of a step blurred by s falls as 1 / sqrt(s^2 + t^2) under a further blur t, so
+    the ratio at two such blurs gives s.
+    """
+    grey = to_grey(shrink(photo.pixels, min(1.0, _LOOK_PX / max(photo.width_px, photo.height_px))))
+    strengths = []
+    for sigma in (1.0, 3.0):
+        soft = cv2.GaussianBlur(grey, (0, 0), sigma)
+        dx = cv2.Scharr(soft, cv2.CV_32F, 1, 0)
+        dy = cv2.Scharr(soft, cv2.CV_32F, 0, 1)
+        strengths.append(float(np.percentile(np.hypot(dx, dy), 99.7)))
+    ratio2 = (strengths[0] / max(strengths[1], 1e-9)) ** 2
+    if ratio2 <= 1.0001:
+        return True
+    spread2 = (9.0 - ratio2) / (ratio2 - 1.0)
+    return bool(spread2 > _SOFT_PX**2)
