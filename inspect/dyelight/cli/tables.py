@@ -23,6 +23,7 @@ from ..report.words import (
     panel_size,
     reading_short,
     size_of,
+    sure_percent,
     verdict_reason,
     verdict_sentence,
 )
@@ -96,10 +97,17 @@ def findings_table(findings: Sequence[Finding], size_known: bool) -> Table:
             "whole" if item.extent == "panel" else f"{x:.0f}, {y:.0f}",
             _size(item, size_known),
             f"{item.delta_e00:.1f}",
-            f"{100 * item.confidence:.0f} %",
-            "; ".join(reading_short(row) for row in item.because[:2]),
+            sure_percent(item.confidence).replace("over ", ">"),
+            _why(item),
         )
     return table
+
+
+def _why(item: Finding) -> str:
+    """The tightest rule that named the finding, leaving out what other columns say already."""
+    said = ("snr", "delta_e00", "eq_diameter_mm")
+    told = [row for row in item.because if not any(name in row.rule for name in said)]
+    return "; ".join(reading_short(row) for row in (told or item.because)[:1])
 
 
 def _size(item: Finding, size_known: bool) -> str:

@@ -60,14 +60,16 @@ def length(value: float, size_known: bool = True) -> str:
 
 
 def size_of(item: Finding, size_known: bool = True) -> str:
-    """Size on the panel: length and width for long things, else the equivalent diameter."""
+    """Size on the panel: length of lines, width of a bare edge, else the equivalent diameter."""
     if item.extent == "panel":
         return "whole panel"
-    long_side = math.hypot(item.box_mm[2] - item.box_mm[0], item.box_mm[3] - item.box_mm[1])
+    box_side = math.hypot(item.box_mm[2] - item.box_mm[0], item.box_mm[3] - item.box_mm[1])
+    long_side = item.features.get("length_mm", box_side)
     if item.kind in ("fibre", "scratch", "crease_line", "streaks"):
         return f"{length(long_side, size_known)} long"
     if item.kind == "bare_edge":
-        return f"{length(item.area_mm2 / max(long_side, 1e-6), size_known)} wide"
+        wide = item.features.get("width_mm", item.area_mm2 / max(long_side, 1e-6))
+        return f"{length(wide, size_known)} wide"
     return f"{length(item.eq_diameter_mm, size_known)} across"
 
 
@@ -95,7 +97,12 @@ def shift_of(item: Finding, size_known: bool = True) -> str | None:
 def sure(confidence: float) -> str:
     """A confidence (0..1) in words and per cent."""
     word = next(name for floor, name in _LIKELY if confidence >= floor)
-    return f"{word} ({100 * confidence:.0f} %)"
+    return f"{word} ({sure_percent(confidence)})"
+
+
+def sure_percent(confidence: float) -> str:
+    """A confidence (0..1) in per cent; nothing measured is ever wholly certain."""
+    return "over 99 %" if confidence > 0.99 else f"{100 * confidence:.0f} %"
 
 
 def short_facts(item: Finding, size_known: bool = True) -> str:
