@@ -76,7 +76,7 @@ def _draw(
         return PlantedDefect(kind, (x, y), size, strength=loss, shape_seed=seed)
     if kind == "dust_speck":
         tone: Tone = "light" if rng.random() < 0.6 else "dark"
-        size = _log_uniform(rng, 0.25, 2.0)
+        size = _log_uniform(rng, 0.2, 3.0)
         strong = float(rng.uniform(0.6, 1.0)) * weak
         return PlantedDefect(kind, (x, y), size, strength=strong, tone=tone, shape_seed=seed)
     if kind == "fibre":

@@ -24,7 +24,7 @@ from .layers import (
 from .sheet import Sheet, Window
 
 # density that heat adds to the coating itself, per unit of strength, linear R, G, B
-_BROWN = np.array([0.12, 0.32, 0.75], np.float32)
+_BROWN = np.array([0.2, 0.5, 1.2], np.float32)
 
 
 @dataclass(frozen=True, slots=True)

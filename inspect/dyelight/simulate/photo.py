@@ -57,6 +57,7 @@ def _scene(
     fill: float | None,
     tilt_deg: float | None,
     turn_deg: float | None,
+    press_seed: int | None,
 ) -> Scene:
     if artwork_rgb.dtype != np.uint8 or artwork_rgb.ndim != 3 or artwork_rgb.shape[2] != 3:
         raise ValueError("artwork_rgb must be uint8 with the shape (H, W, 3).")
@@ -82,7 +83,8 @@ def _scene(
     corners = np.array([[0, 0], [width_mm, 0], [width_mm, height_mm], [0, height_mm]], np.float64)
     middle = np.array([[width_mm / 2, height_mm / 2]])
     per_mm = float(max(1.7 * pose.scale(middle)[0], 1.3 * pose.scale(corners).max()))
-    press = draw_press(stream(seed, "press"), base, width_mm, height_mm, per_mm)
+    pressing = stream(seed if press_seed is None else press_seed, "press")
+    press = draw_press(pressing, base, width_mm, height_mm, per_mm)
     density = press.density(artwork_rgb)
     # area averages where the file is finer than the texture, so that nothing aliases
     full = np.array([width_mm, height_mm]) + 2 * bleed_mm
@@ -135,6 +137,7 @@ def simulate_photo(
     fill: float | None = None,
     tilt_deg: float | None = None,
     turn_deg: float | None = None,
+    press_seed: int | None = None,
 ) -> SimulatedPhoto:
     """A simulated photo of one pressed panel.
 
@@ -142,7 +145,7 @@ def simulate_photo(
     `alpha` (H, W) uint8 is 0 where there is no metal. `mirrored` presses the picture the wrong way
     round. `long_side_px` makes a smaller photo, `fill` sets the share of the frame's area that the
     panel covers (lowered where it would not fit), `tilt_deg`, `turn_deg` the pose; None draws each
-    from the capture. The same `seed` gives the same bytes. Raises ValueError for an artwork of
+    from the capture. Photos with one `press_seed` show one and the same panel. The same `seed` gives the same bytes. Raises ValueError for an artwork of
     another type, a size not above 0, an unknown capture, or a kind that cannot be planted.
     """
     scene = _scene(
@@ -159,6 +162,7 @@ def simulate_photo(
         fill=fill,
         tilt_deg=tilt_deg,
         turn_deg=turn_deg,
+        press_seed=press_seed,
     )
     return _shoot(scene, draw_layers(scene.sheet, tuple(defects)))
 
@@ -179,6 +183,7 @@ def simulate_pair(
     fill: float | None = None,
     tilt_deg: float | None = None,
     turn_deg: float | None = None,
+    press_seed: int | None = None,
 ) -> tuple[SimulatedPhoto, SimulatedPhoto]:
     """The same photo with the defects and without them, under the same noise.
 
@@ -198,5 +203,6 @@ def simulate_pair(
         fill=fill,
         tilt_deg=tilt_deg,
         turn_deg=turn_deg,
+        press_seed=press_seed,
     )
     return _shoot(scene, draw_layers(scene.sheet, tuple(defects))), _shoot(scene, ())

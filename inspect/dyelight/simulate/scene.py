@@ -17,7 +17,7 @@ from .sheet import Layer, Sheet, Window
 from .truth import Truth
 
 _STRIP = 128
-_BAND = 768
+_BAND = 1024
 _LOW = 8
 
 

@@ -17,6 +17,7 @@ from .fields import blur, spread, tiled
 from .press import Press
 
 _PAD_MM = 1.0
+_LEAST_REACH_MM = 1.8
 _BLOCK = 256
 
 
@@ -160,7 +161,9 @@ class Sheet:
     def reflectance(self, window: Window, layers: tuple[Layer, ...]) -> F32:
         """Linear RGB and coverage (H, W, 4) float32 of a window, colours times coverage."""
         sigma = self.press.print_blur_mm * self.per_mm
-        margin = int(np.ceil(3.5 * sigma)) + 2 + max((x.reach for x in layers), default=0)
+        # the same margin with a defect as without, or coordinates round differently far from it
+        least = int(_LEAST_REACH_MM * self.per_mm) + 2
+        margin = int(np.ceil(3.5 * sigma)) + 2 + max([least, *(x.reach for x in layers)])
         wide = window.grown(margin)
         density = self._printed(wide)
         grain = tiled(self.press.grain, wide.y0, wide.x0, *wide.shape)
