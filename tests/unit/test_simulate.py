@@ -457,6 +457,14 @@ def test_artwork_size_keeps_the_shape():
     assert artwork_size_mm(500, 1000, long_mm=100) == pytest.approx((50.0, 100.0))
 
 
+def test_one_press_seed_gives_one_panel():
+    """Two photos of a panel share its drift and stretch, and little else."""
+    first, second = (_small(_fabric(), seed=s, press_seed=5).truth for s in (1, 2))
+    assert first.drift_mm == second.drift_mm
+    assert np.array_equal(first.to_panel, second.to_panel)
+    assert not np.allclose(first.corners_px, second.corners_px)
+
+
 def test_what_cannot_be_simulated_is_refused():
     """Wrong pixels, sizes, captures, kinds and names raise ValueError with what would do."""
     grey = np.zeros((10, 10), np.uint8)

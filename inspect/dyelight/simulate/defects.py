@@ -40,7 +40,8 @@ class PlantedDefect:
     """A defect to plant, in panel millimetres as the artwork reads.
 
     `diameter_mm`: size of spots, patches, zones, the width of a bare edge or a streak, the length
-    of lines. `width_mm`: width of lines. `strength`: share of dye lost, added or shifted, 0..1.
+    of lines. `width_mm`: width of lines. `strength`: share of dye lost, added or shifted, or of
+    light turned, 0..1; lifts are bare at any.
     `angle_deg`: direction of lines, x axis towards y; for bare_edge 0, 90, 180, 270 is the right,
     bottom, left, top edge. `vector_mm`, `pattern`: ghosting only, the shift where it is largest.
     `shape_seed` draws the irregular shape.
@@ -100,7 +101,7 @@ def _draw(
                 (width_mm - u, height_mm - deep),
                 (deep, height_mm - v),
             ][int(rng.integers(4))]
-        return PlantedDefect(kind, (x, y), size, strength=weak, angle_deg=angle, shape_seed=seed)
+        return PlantedDefect(kind, (x, y), size, strength=1.0, angle_deg=angle, shape_seed=seed)
     if kind == "bare_edge":
         side = int(rng.integers(4))
         at = [
@@ -118,7 +119,7 @@ def _draw(
         vector = (shift * float(np.cos(direction)), shift * float(np.sin(direction)))
         patterns: tuple[Pattern, ...] = ("slip", "slip", "hinge", "growth", "turn")
         pattern = patterns[int(rng.integers(len(patterns)))]
-        share = float(rng.uniform(0.05, 0.1) if faint else rng.uniform(0.1, 0.3))
+        share = float(rng.uniform(0.05, 0.1) if faint else rng.uniform(0.15, 0.3))
         return PlantedDefect(
             kind, middle, short, strength=share, vector_mm=vector, pattern=pattern, shape_seed=seed
         )
@@ -168,7 +169,7 @@ def plan_defects(
 
     `n` is how many (None: one to five). `kinds` limits the kinds; without it local kinds are drawn
     by their usual share and sometimes one that covers the panel is added. `faint` plants them
-    about a third as strong. Raises ValueError for a kind that cannot be planted.
+    about a third as strong, but for lifts and bare edges, which have no such degree. Raises ValueError for a kind that cannot be planted.
     """
     count = int(rng.integers(1, 6)) if n is None else n
     if kinds is not None:

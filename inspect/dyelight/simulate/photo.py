@@ -145,8 +145,9 @@ def simulate_photo(
     `alpha` (H, W) uint8 is 0 where there is no metal. `mirrored` presses the picture the wrong way
     round. `long_side_px` makes a smaller photo, `fill` sets the share of the frame's area that the
     panel covers (lowered where it would not fit), `tilt_deg`, `turn_deg` the pose; None draws each
-    from the capture. Photos with one `press_seed` show one and the same panel. The same `seed` gives the same bytes. Raises ValueError for an artwork of
-    another type, a size not above 0, an unknown capture, or a kind that cannot be planted.
+    from the capture. Photos with one `press_seed` show one and the same panel. The same `seed`
+    gives the same bytes. Raises ValueError for an artwork of another type, a size not above 0, an
+    unknown capture, or a kind that cannot be planted.
     """
     scene = _scene(
         artwork_rgb,
