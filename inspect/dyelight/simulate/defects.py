@@ -169,7 +169,8 @@ def plan_defects(
 
     `n` is how many (None: one to five). `kinds` limits the kinds; without it local kinds are drawn
     by their usual share and sometimes one that covers the panel is added. `faint` plants them
-    about a third as strong, but for lifts and bare edges, which have no such degree. Raises ValueError for a kind that cannot be planted.
+    about a third as strong, but for lifts and bare edges, which have no such degree.
+    Raises ValueError for a kind that cannot be planted.
     """
     count = int(rng.integers(1, 6)) if n is None else n
     if kinds is not None:
