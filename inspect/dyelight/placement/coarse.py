@@ -16,6 +16,8 @@ from .scaled import shrink
 
 _GRID = 40
 _INSET = 0.06
+# share of the cells that may be reflections
+_REFLECTED = 0.2
 # spread of the artwork's colours (share of the full range) below which it has no pattern to match
 _PLAIN_SD = 0.012
 
@@ -132,13 +134,23 @@ def _likeness(seen: F32, inside: np.ndarray, art: F32) -> float:
     if ok.sum() < 0.2 * inside.size:
         ok = inside
     a, p = _opponent(art[ok]), _opponent(seen[ok])
-    a, p = a - a.mean(axis=0), p - p.mean(axis=0)
-    sd_a, sd_p = a.std(axis=0), p.std(axis=0)
-    correlation = np.mean(a * p, axis=0) / np.maximum(sd_a * sd_p, 1e-6)
-    # a channel without spread in the photo cannot agree
-    correlation = np.where(sd_p > 0.003, correlation, 0.0)
-    total = float(sd_a.sum())
-    return float(np.sum(correlation * sd_a) / total) if total > 1e-6 else 0.0
+    keep = np.ones(len(a), dtype=np.bool_)
+    value = 0.0
+    for _ in range(3):
+        x, y = a[keep] - a[keep].mean(axis=0), p[keep] - p[keep].mean(axis=0)
+        sd_x, sd_y = x.std(axis=0), y.std(axis=0)
+        product = np.mean(x * y, axis=0)
+        # a channel without spread in the photo cannot agree
+        correlation = np.where(sd_y > 0.003, product / np.maximum(sd_x * sd_y, 1e-6), 0.0)
+        total = float(sd_x.sum())
+        if total <= 1e-6:
+            return 0.0
+        value = float(np.sum(correlation * sd_x) / total)
+        # reflections add light: the cells most above their expected brightness are left out
+        gain = max(float(product[0]), 0.0) / max(float(sd_x[0]) ** 2, 1e-9)
+        above = p[:, 0] - gain * a[:, 0]
+        keep = above <= np.quantile(above, 1 - _REFLECTED)
+    return value
 
 
 def _opponent(rgb: F32) -> F32:

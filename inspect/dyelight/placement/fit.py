@@ -10,13 +10,13 @@ from ..records import F64
 from .picture_map import CONTROL_POINTS, FittedMap, project
 
 # standard deviations of the priors that keep a badly seen direction tame
-_K1_SD = 0.15
-_K2_SD = 0.15
+_K1_SD = 0.02
+_K2_SD = 0.01
 # second differences of the control points, as a share of the panel's length in the photo: the
 # stiffness is chosen among these by how likely it makes the measurements
-_BEND_SD_SHARES = (2e-5, 1e-4, 4e-4, 1.6e-3)
+_BEND_SD_SHARES = (1e-5, 5e-5, 2e-4, 6e-4)
 # control points themselves: what homography and lens are there for is not left to the spline
-_LEVEL_SD_SHARE = 2e-3
+_LEVEL_SD_SHARE = 6e-4
 
 
 @dataclass(frozen=True, slots=True)

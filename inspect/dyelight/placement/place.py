@@ -11,10 +11,10 @@ from .coarse import Lie, Reading, read_quads
 from .features import Features, detect, match
 from .fit import OutlinePrior, homography_from_corners
 from .light import blurred, refused
-from .outline import Outline, find_outline
+from .outline import find_outline
 from .picture_map import FittedMap
 from .quads import find_quads
-from .refine import Refined, picture_box, refine
+from .refine import Refined, picture_box, polygon_area, refine, survey
 from .scaled import ArtworkView, PhotoView, artwork_view, photo_view
 
 # photo and artwork sizes in px, and features kept, of the first and the second look
@@ -22,15 +22,32 @@ _LOOKS = ((0.75e6, 0.45e6, 3000), (2.2e6, 1.0e6, 8000))
 _ART_FINE_PX = 4.0e6
 # share of the tiles with clear detail that must agree with the artwork
 _SURE_SHARE = 0.6
-_DOUBT_SHARE = 0.3
 _LEAST_TEXTURED = 6
-_LIKENESS = 0.6
+# colour likeness from which a way round is tried, and taken where no detail can confirm it
+_TRY_LIKENESS = 0.35
+_LIKENESS = 0.75
 _LEAD = 0.08
+# below this likeness a clear picture on a clear panel is another picture
+_OTHER_LIKENESS = 0.5
+# share of tiles with detail that the artwork lacks from which it is another picture
+_STRANGE_SHARE = 0.3
+# a quad whose corners lie within this share of the panel's length is the same panel
+_NEAR_SHARE = 0.1
+_SCALED_PCT = 0.5
 # an outline that is plainly a panel
 _PLAIN_SUPPORT, _PLAIN_WEAKEST = 0.8, 0.55
-# colour spread in the photo from which a panel's content is a picture
-_PICTURE_SD = 0.05
 _WEAK_PX = 0.25
+
+_WAY_UNKNOWN = Note(
+    "way_round_unknown",
+    "The artwork has no pattern, so its way round cannot be read from the photo.",
+)
+_SIDE_NOT_SEEN = Note(
+    "side_not_seen", "One edge of the panel does not show and was placed by the panel's size."
+)
+_PRINT_SCALED = Note(
+    "print_scaled", "The print is scaled against the panel by more than half a per cent."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,12 +74,14 @@ def place(photo: Photo, artwork: Artwork) -> Placement | NoPlacement:
     fine = artwork_view(artwork, float(np.sqrt(_ART_FINE_PX / artwork.pixels[..., 0].size)))
     found = _by_features(photo, artwork, fine)
     readings: list[Reading] = []
-    if found is None:
+    if found is not None:
+        found = _held_by_outline(photo, artwork, fine, found)
+    else:
         quads = find_quads(photo, artwork.width_mm, artwork.height_mm)
         readings = read_quads(photo, artwork, quads)
         found = _by_outline(photo, artwork, fine, readings)
     if found is None:
-        return _not_found(photo, readings)
+        return _not_found(photo, artwork, fine, readings)
     return _described(photo, artwork, fine, found)
 
 
@@ -101,7 +120,8 @@ def _on_metal(features: Features, art: ArtworkView) -> Features:
 
 
 def _agrees(refined: Refined) -> bool:
-    return refined.textured >= _LEAST_TEXTURED and refined.agreeing >= _SURE_SHARE
+    seen = refined.survey
+    return seen.textured >= _LEAST_TEXTURED and seen.agreeing >= _SURE_SHARE
 
 
 def _by_outline(
@@ -110,7 +130,7 @@ def _by_outline(
     tries: list[tuple[float, Reading, Lie]] = []
     for reading in readings:
         for way in reading.ways:
-            if reading.plain or way.likeness >= _LIKENESS:
+            if reading.plain or way.likeness >= _TRY_LIKENESS:
                 tries.append((way.likeness + 0.5 * reading.quad.support, reading, way))
     tries.sort(key=lambda t: -t[0])
     best: tuple[float, _Found] | None = None
@@ -126,96 +146,102 @@ def _by_outline(
 def _from_quad(
     photo: Photo, artwork: Artwork, fine: ArtworkView, reading: Reading, way: Lie
 ) -> tuple[_Found | None, float]:
-    """Refine one way of one quad; its score is above 1 where the picture's own detail confirms it."""
+    """Refine one way of one quad; the score is above 1 where the picture's detail confirms it."""
+    start, prior, seen = _held(photo, artwork, fine, way.corners_px)
+    refined = refine(start, photo, artwork, fine, prior=prior)
+    if refined is not None and _agrees(refined):
+        score = 1.0 + refined.survey.agreeing
+        return _Found(refined, refined.fit.map, refined.fit.standard_error_px, (), True), score
+    picture = start if refined is None else refined.fit.map
+    look = survey(picture, photo, artwork, fine)
+    if look.textured >= _LEAST_TEXTURED or look.strange > _STRANGE_SHARE:
+        # the photo lacks detail that the artwork promises, or has what the artwork lacks
+        return None, 0.0
+    if not seen or reading.quad.support < _PLAIN_SUPPORT:
+        return None, 0.0
+    panel_px2 = abs(polygon_area(prior.corners_px))
+    # without picture points the print lies on the panel as prints do
+    error = prior.drift_mm * float(np.sqrt(panel_px2 / (artwork.width_mm * artwork.height_mm)))
+    if reading.plain:
+        upright = abs(_turn_degrees(way.corners_px)) + (90.0 if way.mirrored else 0.0)
+        return _Found(None, start, error, (_WAY_UNKNOWN,), True), 0.9 - upright / 1000
+    if way.likeness < _LIKENESS or way.lead < _LEAD:
+        return None, 0.0
+    if refined is not None:
+        error = refined.fit.standard_error_px
+    return _Found(refined, picture, error, (), True), 0.5 + 0.4 * way.likeness
+
+
+def _held(
+    photo: Photo, artwork: Artwork, fine: ArtworkView, corners_px: F64
+) -> tuple[FittedMap, OutlinePrior, bool]:
+    """A start and a prior from rough corners (4, 2), and whether all sides were then measured."""
     size = (photo.width_px, photo.height_px)
-    corners = way.corners_px
-    outline: Outline | None = None
+    panel = corners_mm(artwork)
+    corners, seen = corners_px, False
     for _ in range(2):
-        nominal = FittedMap.from_homography(
-            homography_from_corners(corners_mm(artwork), corners), size, picture_box(artwork)
-        )
+        h = homography_from_corners(panel, corners)
+        nominal = FittedMap.from_homography(h, size, picture_box(artwork))
         outline = find_outline(photo, artwork, fine.rgb, nominal, 1.0)
         if outline is None:
             break
-        corners = nominal.to_photo(outline.corners_mm)
-    start = FittedMap.from_homography(
-        homography_from_corners(corners_mm(artwork), corners), size, picture_box(artwork)
-    )
-    if outline is None:
-        prior = OutlinePrior(corners, corners_mm(artwork), 2.5, 0.01, 0.006, 0.004)
-    else:
-        prior = OutlinePrior(corners, corners_mm(artwork))
-    refined = refine(start, photo, artwork, fine, prior=prior)
-    if refined is not None and _agrees(refined):
-        error = refined.fit.standard_error_px
-        return _Found(refined, refined.fit.map, error, (), True), 1.0 + refined.agreeing
-    if refined is not None and refined.textured >= _LEAST_TEXTURED:
-        # the artwork promises detail here and the photo does not show it
-        return None, 0.0
-    strong = outline is not None and reading.quad.support >= _PLAIN_SUPPORT
-    if not strong:
-        return None, 0.0
-    scale = float(
-        np.sqrt(np.prod(np.ptp(corners, axis=0)) / (artwork.width_mm * artwork.height_mm))
-    )
-    if reading.plain:
-        if reading.photo_sd > _PICTURE_SD:
-            return None, 0.0
-        notes = (
-            Note(
-                "way_round_unknown",
-                "The artwork has no pattern, so its way round cannot be read from the photo.",
-            ),
-        )
-        upright = abs(_turn_degrees(corners)) + (90.0 if way.mirrored else 0.0)
-        return _Found(None, start, 0.7 * scale, notes, True), 0.9 - upright / 1000
-    if way.lead < _LEAD:
-        return None, 0.0
-    picture, error = start, 0.7 * scale
-    if refined is not None:
-        picture, error = refined.fit.map, refined.fit.standard_error_px
-    return _Found(refined, picture, error, (), True), 0.5 + 0.5 * way.likeness
+        corners, seen = nominal.to_photo(outline.corners_mm), all(outline.seen)
+    h = homography_from_corners(panel, corners)
+    start = FittedMap.from_homography(h, size, picture_box(artwork))
+    if seen:
+        return start, OutlinePrior(corners, panel), True
+    return start, OutlinePrior(corners, panel, 2.5, 0.01, 0.006, 0.004), False
+
+
+def _held_by_outline(photo: Photo, artwork: Artwork, fine: ArtworkView, found: _Found) -> _Found:
+    """The map again, with the panel's own shape to hold it where the picture says little."""
+    refined = found.refined
+    if refined is None or refined.fit.worst_error_px <= _WEAK_PX:
+        return found
+    here = found.picture.to_photo(corners_mm(artwork))
+    length = float(np.sqrt(abs(polygon_area(here))))
+    rough = [here]
+    for quad in find_quads(photo, artwork.width_mm, artwork.height_mm):
+        for corners in (quad.corners_px, quad.corners_px[::-1]):
+            for roll in range(4):
+                turned = np.roll(corners, roll, axis=0)
+                if np.abs(turned - here).max() < _NEAR_SHARE * length:
+                    rough.append(turned)
+    for corners in rough[:3]:
+        start, prior, seen = _held(photo, artwork, fine, corners)
+        if not seen:
+            continue
+        again = refine(start, photo, artwork, fine, prior=prior)
+        if (
+            again is not None
+            and _agrees(again)
+            and again.survey.agreeing >= refined.survey.agreeing - 0.05
+            and again.fit.worst_error_px < refined.fit.worst_error_px
+        ):
+            error = again.fit.standard_error_px
+            return _Found(again, again.fit.map, error, found.notes, found.by_outline)
+    return found
 
 
 def _described(photo: Photo, artwork: Artwork, fine: ArtworkView, found: _Found) -> Placement:
+    picture = found.picture
     blur = found.refined.blur_px if found.refined is not None else 1.0
-    picture, error = found.picture, found.uncertainty_px
     outline = find_outline(photo, artwork, fine.rgb, picture, blur)
-    refined = found.refined
-    weak = refined is not None and refined.fit.worst_error_px > _WEAK_PX
-    if refined is not None and weak and outline is not None and all(outline.seen):
-        # where the picture says little, the panel's own shape holds the map
-        corners = picture.without_spline().to_photo(outline.corners_mm)
-        prior = OutlinePrior(corners, corners_mm(artwork))
-        again = refine(picture, photo, artwork, fine, prior=prior)
-        if again is not None and again.agreeing >= 0.9 * refined.agreeing:
-            picture, error = again.fit.map, again.fit.standard_error_px
-            outline = find_outline(photo, artwork, fine.rgb, picture, again.blur_px)
     notes = list(found.notes)
     if outline is None:
         corners = picture.to_photo(corners_mm(artwork))
     else:
         corners = picture.without_spline().to_photo(outline.corners_mm)
         if not all(outline.seen):
-            notes.append(
-                Note(
-                    "side_not_seen",
-                    "One edge of the panel does not show and was placed by the panel's size.",
-                )
-            )
-        if max(abs(s) for s in outline.stretch_pct) > 0.5:
-            notes.append(
-                Note(
-                    "print_scaled",
-                    "The print is scaled against the panel by more than half a per cent.",
-                )
-            )
+            notes.append(_SIDE_NOT_SEEN)
+        if max(abs(s) for s in outline.stretch_pct) > _SCALED_PCT:
+            notes.append(_PRINT_SCALED)
     mirrored, turns = orientation(corners)
     return Placement(
         picture=picture,
         corners_px=corners,
         outline_seen=outline is not None,
-        uncertainty_px=error,
+        uncertainty_px=found.uncertainty_px,
         drift_mm=None if outline is None else outline.drift_mm,
         stretch_pct=None if outline is None else outline.stretch_pct,
         mirrored=mirrored,
@@ -225,7 +251,9 @@ def _described(photo: Photo, artwork: Artwork, fine: ArtworkView, found: _Found)
     )
 
 
-def _not_found(photo: Photo, readings: list[Reading]) -> NoPlacement:
+def _not_found(
+    photo: Photo, artwork: Artwork, fine: ArtworkView, readings: list[Reading]
+) -> NoPlacement:
     """Why nothing was placed: blur, another picture, no panel, or doubt."""
     if blurred(photo):
         return NoPlacement(
@@ -243,8 +271,11 @@ def _not_found(photo: Photo, readings: list[Reading]) -> NoPlacement:
             "Take the photo again with the whole panel in the frame, on a plain background.",
         )
     first = plain[0]
+    corners = first.ways[0].corners_px if first.ways else first.quad.corners_px
+    start, _, _ = _held(photo, artwork, fine, corners)
+    look = survey(start, photo, artwork, fine)
     likeness = max((way.likeness for r in plain for way in r.ways), default=0.0)
-    if first.photo_sd > _PICTURE_SD and likeness < _LIKENESS:
+    if look.strange > _STRANGE_SHARE and likeness < _OTHER_LIKENESS:
         return NoPlacement(
             "wrong_artwork",
             "A panel shows in the photo, but its picture is not the artwork's.",

@@ -45,8 +45,21 @@ class Refined:
     view: PhotoView
     art: ArtworkView
     blur_px: float
+    survey: Survey
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """How far photo and artwork agree, tile by tile.
+
+    Of `tiles` tiles the artwork promises clear detail in `textured`, and the share `agreeing` of those
+    shows it. In the share `strange` of all tiles the photo has clear detail that the artwork lacks.
+    """
+
+    tiles: int
     textured: int
     agreeing: float
+    strange: float
 
 
 def rim_mm(artwork: Artwork) -> float:
@@ -185,8 +198,6 @@ def _round(
     if not np.isfinite(base.homography).all():
         return None
     fit = fit_spline(base, seen, lens=lens, floor_px=floor, panel_px=panel_px, prior=prior)
-    textured = _promising(tiles, view)
-    agreeing = float(np.mean(tiles.agreement[textured] > _AGREEMENT)) if textured.any() else 0.0
     return Refined(
         fit,
         tiles.subset(good),
@@ -194,19 +205,38 @@ def _round(
         view,
         art,
         float(np.sqrt(blur2)),
-        int(textured.sum()),
-        agreeing,
+        _surveyed(tiles, view),
     )
 
 
-def _promising(tiles: TileShifts, view: PhotoView) -> Mask:
-    """Tiles whose artwork has detail that must show in this photo if it is there at all."""
+def survey(picture: FittedMap, photo: Photo, artwork: Artwork, fine: ArtworkView) -> Survey:
+    """How far photo and artwork agree under a map that is not refined any further."""
+    area_px, tile, _ = _LEVELS[1]
+    panel_area = abs(polygon_area(picture.to_photo(border_mm(artwork))))
+    pitch = max(1, round(float(np.sqrt(panel_area / area_px))))
+    view = photo_view(photo, panel_window(picture, artwork, photo), pitch)
+    px_per_mm = np.sqrt(panel_area / (artwork.width_mm * artwork.height_mm)) / pitch
+    art = fine.halved(min(1.0, 1.15 * px_per_mm / max(fine.scale_x, fine.scale_y)))
+    warped, inside = predict(picture, art, view, inner_box(artwork))
+    mask = shrunk_mask(inside & view.usable, 2)
+    return _surveyed(tile_shift(view.grey, warped, mask, tile), view)
+
+
+def _surveyed(tiles: TileShifts, view: PhotoView) -> Survey:
     lap = cv2.Laplacian(view.grey, cv2.CV_32F, ksize=1)
     # the kernel 0 1 0 / 1 -4 1 / 0 1 0 raises white noise by the root of 20
     noise = 1.4826 * float(np.median(np.abs(lap))) / np.sqrt(20.0)
     right = tiles.gain[tiles.agreement > _AGREEMENT]
     gain = float(np.median(right)) if right.size >= 4 else 0.6
-    return np.asarray(gain * tiles.detail > max(4.0 * noise, _LEAST_DETAIL), dtype=np.bool_)
+    least = max(4.0 * noise, _LEAST_DETAIL)
+    textured = gain * tiles.detail > least
+    strange = (tiles.photo_detail > 2 * least) & (tiles.agreement < _AGREEMENT)
+    return Survey(
+        tiles=len(tiles.gain),
+        textured=int(textured.sum()),
+        agreeing=float(np.mean(tiles.agreement[textured] > _AGREEMENT)) if textured.any() else 0.0,
+        strange=float(np.mean(strange)) if len(strange) else 0.0,
+    )
 
 
 def _updated_blur(blur2: float, step: Refined) -> float:

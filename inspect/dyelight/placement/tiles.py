@@ -36,8 +36,8 @@ class TileShifts:
 
     `center_px` (N, 2) weighted centre in view px; `shift` (N, 2) how far the photo's content lies
     from the prediction, view px; `information` (N, 2, 2) in 1/view px^2; `gain` (N,); `agreement` (N,)
-    partial correlation of photo and artwork before it, a plane of light taken out of both; `detail`
-    (N,) sd of the artwork off that plane; `noise` (N,) sd of what the model leaves over; `cover` (N,)
+    partial correlation of photo and artwork before it, a plane of light taken out of both; `detail`,
+    `photo_detail` (N,) sd of artwork and photo off that plane; `noise` (N,) sd of what the model leaves over; `cover` (N,)
     share of the tile that was used; `blur2` (N,) Gaussian variance in view px^2 by which the photo is
     softer than the prediction.
     """
@@ -48,6 +48,7 @@ class TileShifts:
     gain: F64
     agreement: F64
     detail: F64
+    photo_detail: F64
     noise: F64
     cover: F64
     blur2: F64
@@ -176,7 +177,7 @@ def _solve(grams: F64, center: F64, tile: int) -> TileShifts:
     # what the picture model misses runs along edges, so the score's variance is taken from whole
     # blocks (a sandwich estimate: Huber 1967; White 1980) and the white-noise part is added
     scores = np.einsum("ntk,nbts,ns->nbk", off[:, :, :2], grams, residual)
-    spread = np.einsum("nbk,nbl->nkl", scores, scores) * (_BLOCKS**2 / (_BLOCKS**2 - 4))
+    spread = np.einsum("nbk,nbl->nkl", scores, scores) * _few_blocks(grams)[:, None, None]
     middle = spread + normal * variance[:, None, None]
     middle = to_axes @ middle @ to_axes.transpose(0, 2, 1) / np.square(gain)[:, None, None]
     information = _kept_inverse(middle, kept)
@@ -194,10 +195,18 @@ def _solve(grams: F64, center: F64, tile: int) -> TileShifts:
         gain=plain_gain,
         agreement=agreement,
         detail=np.sqrt(art_energy / np.maximum(count, 1.0)),
+        photo_detail=np.sqrt(photo_energy / np.maximum(count, 1.0)),
         noise=np.sqrt(variance),
         cover=count / tile**2,
         blur2=blur2,
     )
+
+
+def _few_blocks(grams: F64) -> F64:
+    """Factor (N,) for scores that few blocks carry: the fit has already levelled them out."""
+    energy = grams[:, :, 5, 5] + grams[:, :, 6, 6] + 1e-12
+    effective = np.square(energy.sum(axis=1)) / np.square(energy).sum(axis=1)
+    return np.asarray(effective / np.maximum(effective - 3.0, 0.3), dtype=np.float64)
 
 
 def _kept_inverse(matrix: F64, kept: Mask) -> F64:
