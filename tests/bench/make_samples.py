@@ -17,8 +17,8 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from PIL import Image
 from pictures import Picture, listed, load
+from PIL import Image
 
 from dyelight.records import U8
 from dyelight.simulate import PlantedDefect, SimulatedPhoto, simulate_photo
