@@ -28,7 +28,7 @@ _LEAST_PX = 4
 
 @dataclass(frozen=True, slots=True)
 class Aligned:
-    """The photo squared up onto the trimmed artwork: both (H, W, 3) uint8, `px_per_mm`."""
+    """The photo squared up onto the trimmed artwork: both (H, W, 3) or grey uint8, `px_per_mm`."""
 
     seen: U8
     due: U8
@@ -74,21 +74,27 @@ def _art_px_from_mm(artwork: Artwork) -> F64:
     return np.array([[sx, 0, sx * bleed - 0.5], [0, sy, sy * bleed - 0.5], [0, 0, 1.0]])
 
 
-def square_up(photo: Photo, artwork: Artwork, photo_from_mm: F64) -> Aligned:
-    """The photo and the artwork on one grid, as fine as the photo is at the panel's middle."""
+def square_up(photo: Photo, artwork: Artwork, photo_from_mm: F64, *, grey: bool = False) -> Aligned:
+    """The photo and the artwork on one grid, as fine as the photo is on the panel."""
+    photo_px, art_px = photo.pixels, artwork.pixels
+    if grey:
+        photo_px, art_px = (
+            np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
+            for rgb in (photo_px, art_px)
+        )
     w, h = artwork.width_mm, artwork.height_mm
     corners = np.array([[[0, 0], [w, 0], [w, h], [0, h]]], np.float64)
     q = cv2.perspectiveTransform(corners, photo_from_mm)[0]
     area = abs(float(q[:, 0] @ np.roll(q[:, 1], -1) - q[:, 1] @ np.roll(q[:, 0], -1))) / 2
-    scale = float(np.sqrt(min(area, photo.pixels[..., 0].size) / (w * h)))
+    scale = float(np.sqrt(min(area, photo.width_px * photo.height_px) / (w * h)))
     size = (max(round(w * scale), 8), max(round(h * scale), 8))
     mm_from_grid = np.array(
         [[w / size[0], 0, 0.5 * w / size[0]], [0, h / size[1], 0.5 * h / size[1]], [0, 0, 1.0]]
     )
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    seen = cv2.warpPerspective(photo.pixels, photo_from_mm @ mm_from_grid, size, flags=flags)
+    seen = cv2.warpPerspective(photo_px, photo_from_mm @ mm_from_grid, size, flags=flags)
     shrink = min(scale / artwork.px_per_mm[0], 1.0)
-    fine = cv2.resize(artwork.pixels, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+    fine = cv2.resize(art_px, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
     sx = fine.shape[1] / (w + 2 * artwork.bleed_mm)
     sy = fine.shape[0] / (h + 2 * artwork.bleed_mm)
     bleed = artwork.bleed_mm
@@ -115,7 +121,10 @@ def lab_difference(pair: Aligned) -> F32:
 
 def ssim_difference(pair: Aligned) -> F32:
     """1 - SSIM (H, W) of the grey pictures, with skimage's own settings."""
-    seen, due = (cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY) for rgb in (pair.seen, pair.due))
+    seen, due = (
+        picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
+        for picture in (pair.seen, pair.due)
+    )
     _, similar = structural_similarity(seen, due, full=True)  # type: ignore[no-untyped-call] # unannotated there
     return np.asarray(cv2.GaussianBlur(1 - similar, (0, 0), 1.0), np.float32)
 

@@ -84,7 +84,8 @@ class PhotoRow:
 
 
 @cache
-def _models() -> tuple[Rules, AcceptanceSpec, CauseMap]:
+def models() -> tuple[Rules, AcceptanceSpec, CauseMap]:
+    """Rules, acceptance spec and cause map as they ship, loaded once."""
     rules = load_rules()
     return rules, load_acceptance(None, rules), load_causes(None, rules)
 
@@ -128,7 +129,7 @@ def print_trouble(row: PhotoRow) -> None:
 
 
 def _ours(shot: Shot) -> OurRow:
-    rules, acceptance, causes = _models()
+    rules, acceptance, causes = models()
     began = time.process_time()
     result = inspect_panel(
         [shot.photo], shot.artwork, rules=rules, acceptance=acceptance, causes=causes
