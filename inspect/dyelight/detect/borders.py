@@ -29,6 +29,7 @@ _LEAST_MM = 0.4
 _TELLS = 0.06  # root light between picture and base under which a strip cannot be seen
 _LEAST_RUN_MM, _LEAST_RUN = 12.0, 0.12
 _RIM_REACH_MM = 1.0
+_LIGHTEST = 2.4  # the light at the rim is drawn on from the panel's inside, and may be brighter
 _CUT_MM = 1.2  # a cut rises within this, a reflection does not
 _UNSURE_DE00 = 10.0  # error of the base's colour where the picture holds no white
 
@@ -94,7 +95,8 @@ def _read_side(difference: Difference, side: int) -> _Strip | None:
     at = np.asarray(px, np.float32)
     seen = sampled(frame.observed, at)
     due, base = _expected(difference, at)
-    good = sampled((frame.in_photo & frame.opaque & ~frame.blown).astype(np.float32), at) > 0.98
+    # a clipped strip is still seen to be light
+    good = sampled((frame.in_photo & frame.opaque).astype(np.float32), at) > 0.98
     # where the outline bends away, at rounded corners and shaped panels, depth means nothing
     good &= sampled(frame.edge_mm, at) > into - 0.4
     room = base - due
@@ -169,6 +171,9 @@ def _widths(strip: _Strip) -> F64:
         under = np.flatnonzero(~(row[first:] > 0.5 * level))
         if under.size == 0 or not np.isfinite(row[first + under[0]]):
             continue
+        if under[0] == 0:
+            out[k] = 0.0
+            continue
         end = first + int(under[0])
         high, low = row[end - 1], row[end]
         out[k] = depth[end - 1] + _ACROSS_MM * float((high - 0.5 * level) / max(high - low, 1e-6))
@@ -219,7 +224,7 @@ def _measure(difference: Difference, strip: _Strip) -> Candidate | None:
     if profile is None:
         return None
     outer, inner, rise_mm = profile
-    if not (0.5 < outer < 1.7 and abs(inner) < 0.3 and rise_mm < _CUT_MM):
+    if not (0.5 < outer < _LIGHTEST and abs(inner) < 0.3 and rise_mm < _CUT_MM):
         return None
     if width < _RIM_REACH_MM and _only_lit(strip, cells, line):
         return None
