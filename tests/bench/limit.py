@@ -174,16 +174,16 @@ def read_pair(
         mm = np.array([truth.center_mm])
         small = defect.kind == "dust_speck"
         maps = specks if small else spots
-        places = [_place(one, mm, small) for one in (with_it, without)]
+        here, there = (_place(one, mm, small) for one in (with_it, without))
         scale = with_it.photo.px_per_mm if small else with_it.panel.px_per_mm
-        ours = d_prime(*maps, *places, reach_px=0.25 * defect.diameter_mm * scale + 1)
+        ours = d_prime(*maps, here, there, 0.25 * defect.diameter_mm * scale + 1)
         out.append(Reading(defect.kind, defect.diameter_mm, defect.strength, ours, truth.snr_ideal))
     return out
 
 
 def _place(difference: Difference, mm: F64, small: bool) -> F64:
     if not small:
-        return difference.panel.to_px(mm)[0]
+        return np.asarray(difference.panel.to_px(mm)[0], np.float64)
     frame = difference.photo
     px = difference.picture.to_photo(mm)[0]
     return np.asarray((px - np.array([frame.x0, frame.y0])) * frame.scale, np.float64)
