@@ -28,6 +28,7 @@ _RIM_MM = 0.3  # nearer to the outline the panel's rounded rim and the outline's
 _LEAST_MM = 0.4
 _TELLS = 0.06  # root light between picture and base under which a strip cannot be seen
 _LEAST_RUN_MM, _LEAST_RUN = 12.0, 0.12
+_SEARCH_MM, _APART_MM = 1.4, 1.4  # print and panel are at most about a millimetre apart
 _RIM_REACH_MM = 1.0
 _LIGHTEST = 2.4  # the light at the rim is drawn on from the panel's inside, and may be brighter
 _CUT_MM = 1.2  # a cut rises within this, a reflection does not
@@ -41,10 +42,15 @@ def find_borders(difference: Difference) -> tuple[Candidate, ...]:
     `edge_distance_mm`, `base_likeness`, `elongation`, `delta_e00`, `delta_l`, `snr`, `area_mm2`.
     """
     out = []
+    # an outline that was not seen is the print's own, and the metal may reach to either side of it
+    w, h = difference.artwork.width_mm, difference.artwork.height_mm
+    square = np.array([[0, 0], [w, 0], [w, h], [0, h]])
+    seen = float(np.abs(difference.to_panel_mm(square) - square).max()) > 1e-3
     for side in range(4):
-        strip = _read_side(difference, side)
+        edge_mm, least_mm = (0.0, _LEAST_MM) if seen else _metal_edge(difference, side)
+        strip = _read_side(difference, side, edge_mm)
         if strip is not None:
-            candidate = _measure(difference, strip)
+            candidate = _measure(difference, strip, least_mm)
             if candidate is not None:
                 out.append(candidate)
     return tuple(sorted(out, key=lambda one: -one.features["width_mm"]))
@@ -80,7 +86,31 @@ def _panel_points(side: int, along: F64, depth: F64, width: float, height: float
     return np.stack([depth, along], axis=-1)
 
 
-def _read_side(difference: Difference, side: int) -> _Strip | None:
+def _metal_edge(difference: Difference, side: int) -> tuple[float, float]:
+    """Depth in mm at which metal begins where no outline was seen, and the least width to report.
+
+    Looks for a strip as light as the base that has an outer border near the nominal one. Without
+    such a border only a strip wider than print and panel can be apart is believed.
+    """
+    strip = _read_side(difference, side, -_SEARCH_MM)
+    if strip is None:
+        return 0.0, _APART_MM
+    outer = []
+    reach = int(2 * _SEARCH_MM / _ACROSS_MM)
+    for row in strip.bareness:
+        light = np.where(np.isfinite(row), row, 0) > 0.45
+        for k in range(reach, int(0.2 / _ACROSS_MM), -1):
+            # from inside outwards: base for half a millimetre, then not
+            if not light[k] and light[k + 1 : k + 6].all():
+                outer.append(strip.depth_mm[k + 1] - 0.05 - _SEARCH_MM)
+                break
+    if len(outer) < 0.3 * len(strip.along_mm):
+        return 0.0, _APART_MM
+    return float(np.median(outer)), _LEAST_MM
+
+
+def _read_side(difference: Difference, side: int, edge_mm: float) -> _Strip | None:
+    """One side, depth counted from `edge_mm` inside the nominal outline."""
     art, frame = difference.artwork, difference.panel
     whole = art.width_mm if side in (0, 2) else art.height_mm
     other = art.height_mm if side in (0, 2) else art.width_mm
@@ -88,7 +118,7 @@ def _read_side(difference: Difference, side: int) -> _Strip | None:
     depth = np.arange(0.05, min(_REACH_MM, 0.3 * other), _ACROSS_MM)
     fine = (np.arange(cells * _FINE) + 0.5) * _ALONG_MM / _FINE + 0.5 * (whole - cells * _ALONG_MM)
     along, into = np.meshgrid(fine, depth, indexing="ij")
-    panel_mm = _panel_points(side, along, into, art.width_mm, art.height_mm)
+    panel_mm = _panel_points(side, along, into + edge_mm, art.width_mm, art.height_mm)
     back = np.linalg.inv(difference.panel_from_artwork)
     flat = cv2.perspectiveTransform(panel_mm.reshape(1, -1, 2), back)[0]
     px = frame.to_px(np.asarray(flat, np.float64)).reshape(*along.shape, 2)
@@ -98,7 +128,7 @@ def _read_side(difference: Difference, side: int) -> _Strip | None:
     # a clipped strip is still seen to be light
     good = sampled((frame.in_photo & frame.opaque).astype(np.float32), at) > 0.98
     # where the outline bends away, at rounded corners and shaped panels, depth means nothing
-    good &= sampled(frame.edge_mm, at) > into - 0.4
+    good &= sampled(frame.edge_mm, at) > into + edge_mm - 0.4
     room = base - due
     part = (cells, _FINE, depth.size)
 
@@ -199,7 +229,7 @@ def _run(widths: F64) -> tuple[int, int] | None:
     return best
 
 
-def _measure(difference: Difference, strip: _Strip) -> Candidate | None:
+def _measure(difference: Difference, strip: _Strip, least_mm: float) -> Candidate | None:
     widths = _widths(strip)
     run = _run(widths)
     if run is None:
@@ -208,11 +238,9 @@ def _measure(difference: Difference, strip: _Strip) -> Candidate | None:
     w, u = widths[cells], strip.along_mm[cells]
     good = np.isfinite(w) & (w >= _LEAST_MM)
     length = float((run[1] - run[0] + 1) * _ALONG_MM)
-    if (
-        length < max(_LEAST_RUN_MM, _LEAST_RUN * strip.whole_mm)
-        or good.sum() < 4
-        or good.mean() < 0.3
-    ):
+    if length < max(_LEAST_RUN_MM, _LEAST_RUN * strip.whole_mm) or good.sum() < 4:
+        return None
+    if good.mean() < 0.3 or float(np.median(w[good])) < least_mm:
         return None
     line = _line(u[good], w[good])
     off = np.abs(w[good] - line[0] - line[1] * u[good])
