@@ -35,7 +35,9 @@ _CUT_MM = 1.2  # a cut rises within this, a reflection does not
 _UNSURE_DE00 = 10.0  # error of the base's colour where the picture holds no white
 
 
-def find_borders(difference: Difference) -> tuple[Candidate, ...]:
+def find_borders(
+    difference: Difference, _found: tuple[Candidate, ...] = ()
+) -> tuple[Candidate, ...]:
     """Candidates of the family `border`, at most one a side, the widest first.
 
     `features`: `width_mm` (median along the strip), `length_mm`, `edge_run` (share of the side),

@@ -10,16 +10,23 @@ import numpy as np
 
 from ..look import Difference
 from ..records import F64, Candidate, Mask
+from .borders import find_borders
 from .capability import faintest_spot_de00, smallest_speck_mm
+from .doubles import find_doubles
 from .marks import find_marks
 from .patches import find_patches
 from .same import without_doubles
+from .shapes import drawn
 
-Detector = Callable[[Difference], tuple[Candidate, ...]]
+# a detector sees the difference and what the detectors before it have found
+Detector = Callable[[Difference, tuple[Candidate, ...]], tuple[Candidate, ...]]
 
-DETECTORS: tuple[Detector, ...] = (find_patches, find_marks)
+DETECTORS: tuple[Detector, ...] = (find_doubles, find_borders, find_marks, find_patches)
 
-_REFLECTION = 0.7  # likeness over which a pale patch is light on the coating, not missing dye
+_REFLECTION = 0.55  # likeness over which a pale patch is light on the coating, not missing dye
+_SMOOTH = 0.09  # vapour is mottled, a reflection is not
+_EDGE_MM = 2.5
+_OVER_WHITE = 0.5  # no bare base is brighter than white
 _MIN_HIDDEN_MM2 = 4.0
 
 
@@ -39,12 +46,16 @@ class Detection:
 
 def detect(difference: Difference) -> Detection:
     """Run every detector and settle what each of them saw of the same thing."""
-    found = [candidate for detector in DETECTORS for candidate in detector(difference)]
-    reflections = [c for c in found if is_reflection(c)]
+    found: tuple[Candidate, ...] = ()
+    for detector in DETECTORS:
+        found += detector(difference, found)
+    thrown_back = {id(c) for c in found if is_reflection(difference, c)}
     hidden = difference.hidden.copy()
-    for candidate in reflections:
-        hidden |= _drawn(difference, candidate)
-    candidates = without_doubles([c for c in found if not is_reflection(c)])
+    hidden |= drawn(difference, [c for c in found if id(c) in thrown_back])
+    visible = [
+        c for c in found if id(c) not in thrown_back and not _is_hidden(difference, hidden, c)
+    ]
+    candidates = without_doubles(visible)
     polygons, fraction = _polygons(difference, hidden)
     return Detection(
         candidates=tuple(candidates),
@@ -55,22 +66,34 @@ def detect(difference: Difference) -> Detection:
     )
 
 
-def is_reflection(candidate: Candidate) -> bool:
+def is_reflection(difference: Difference, candidate: Candidate) -> bool:
     """Whether a patch is light that the coating throws back, so that it hides and harms nothing."""
+    if candidate.family != "patch" or candidate.tone != "light":
+        return False
+    features = candidate.features
     return (
-        candidate.family == "patch"
-        and candidate.tone == "light"
-        and candidate.features.get("reflection_likeness", 0.0) >= _REFLECTION
+        features.get("reflection_likeness", 0.0) >= _REFLECTION
+        or features["over_white"] >= _OVER_WHITE
+        or (features["mottle"] < _SMOOTH and _at_the_edge(difference, candidate))
     )
 
 
-def _drawn(difference: Difference, candidate: Candidate) -> Mask:
-    """A candidate's outline filled on the panel frame."""
-    mask = np.zeros(difference.panel.inside.shape, np.uint8)
+def _at_the_edge(difference: Difference, candidate: Candidate) -> bool:
+    """Whether a patch reaches the panel's edge, as a reflection that runs over it does."""
+    x0, y0, x1, y1 = candidate.box_mm
+    width, height = difference.artwork.width_mm, difference.artwork.height_mm
+    return min(x0, y0, width - x1, height - y1) < _EDGE_MM
+
+
+def _is_hidden(difference: Difference, hidden: Mask, candidate: Candidate) -> bool:
+    """Whether a local candidate's centre lies where nothing can be judged."""
+    if candidate.extent == "panel" or candidate.family == "border":
+        return False
     back = np.linalg.inv(difference.panel_from_artwork)
-    mm = cv2.perspectiveTransform(candidate.outline_mm.reshape(1, -1, 2), back)[0]
-    cv2.fillPoly(mask, [np.rint(difference.panel.to_px(mm)).astype(np.int32)], 1)
-    return mask > 0
+    mm = cv2.perspectiveTransform(np.array([[candidate.center_mm]]), back)[0]
+    x, y = np.rint(difference.panel.to_px(mm))[0].astype(int)
+    height, width = hidden.shape
+    return bool(hidden[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)])
 
 
 def _polygons(difference: Difference, hidden: Mask) -> tuple[tuple[F64, ...], float]:

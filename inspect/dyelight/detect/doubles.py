@@ -24,7 +24,9 @@ _PITCH = 3
 _SEEN_DE00 = 1.0
 
 
-def find_doubles(difference: Difference) -> tuple[Candidate, ...]:
+def find_doubles(
+    difference: Difference, _found: tuple[Candidate, ...] = ()
+) -> tuple[Candidate, ...]:
     """At most one candidate of the family `double`.
 
     `strength` is the second image's density over the artwork's, 0..1 (as a feature: in %).

@@ -9,16 +9,19 @@ from ..colour import ciede2000, lab_from_linear
 from ..look import Difference
 from ..look.rootlight import linear_from_root
 from ..records import F32, F64, Candidate, Mask
+from .patch_measures import edge_shift
 from .scores import score_levels
 from .seeds import Seed, find_seeds, seed_mask
+from .shapes import length_and_width
 
 LOW_BAR = 3.3
 HIGH_BAR = 6.2
 MOST = 400
+_LINE_ELONGATION = 4.0
 _PSF_WIDTH = 2.355  # full width at half maximum of a Gaussian, in sigmas
 
 
-def find_marks(difference: Difference) -> tuple[Candidate, ...]:
+def find_marks(difference: Difference, _found: tuple[Candidate, ...] = ()) -> tuple[Candidate, ...]:
     """Candidates of the families `point` and `line`, strongest first."""
     levels = score_levels(difference.photo)
     out = []
@@ -87,14 +90,17 @@ def _candidate(
     delta = ciede2000(lab_seen[mark], lab_due[mark])
     px_per_mm = frame.px_per_mm
     psf = _PSF_WIDTH * frame.blur_px / px_per_mm
-    length, thick, straight = _shape(mark, px_per_mm)
-    length, thick = _without_blur(length, psf), _without_blur(thick, psf)
+    length_px, width_px, straight = length_and_width(mark)
+    length, thick = (
+        _without_blur(length_px / px_per_mm, psf),
+        _without_blur(width_px / px_per_mm, psf),
+    )
     area = max(float(mark.sum()) / px_per_mm**2, 1e-6)
     raw_diameter = 2 * np.sqrt(area / np.pi)
     diameter = _without_blur(raw_diameter, psf)
-    elongation = length / max(thick, 0.3 / px_per_mm)
-    long_px = float(mark.sum()) ** 0.5
-    line = elongation >= 3.0 and length * px_per_mm > 3 * _PSF_WIDTH * frame.blur_px and long_px > 2
+    # nothing thinner than a third of the blur can be told from it
+    elongation = length / max(thick, psf / 3)
+    line = elongation >= _LINE_ELONGATION and length > 3 * psf
     outline, box, center = _outline_mm(difference, mark, origin)
     delta_l = float(np.mean(lab_seen[mark, 0] - lab_due[mark, 0]))
     white = np.array([100.0, 0, 0], np.float32)
@@ -119,6 +125,7 @@ def _candidate(
         "base_likeness": float(
             np.clip(1 - np.mean(to_base) / max(float(np.mean(base_due)), 1.0), 0, 1)
         ),
+        "edge_shift_px": edge_shift(frame.residual[cut], frame.expected[cut], mark),
         "edge_blur_ratio": _edge_ratio(signal, mark, frame.blur_px),
     }
     return Candidate(
@@ -151,34 +158,6 @@ def _edge_ratio(signal: F32, mark: Mask, blur_px: float) -> float:
     around = sum(cv2.arcLength(c, True) for c in contours)
     # a Gaussian edge goes from 25 % to 75 % in 1.35 sigma
     return (low - high) / max(around, 4.0) / (1.35 * max(blur_px, 0.8))
-
-
-def _shape(mark: Mask, px_per_mm: float) -> tuple[float, float, float]:
-    """Length and width in mm and straightness of a mark, along its own axis.
-
-    Short marks by their smallest box; long ones along their skeleton (Zhang and Suen, CACM 27(3),
-    1984, as scikit-image has it).
-    """
-    rows, columns = np.nonzero(mark)
-    points = np.stack([columns, rows], 1).astype(np.float32)
-    (_, (a, b), _) = cv2.minAreaRect(points)
-    long_px, short_px = max(a, b) + 1.0, min(a, b) + 1.0
-    area = float(mark.sum())
-    if long_px < 8 or area / long_px > 0.6 * long_px:
-        return long_px / px_per_mm, area / long_px * 1.1 / px_per_mm, 1.0
-    from skimage.morphology import skeletonize
-
-    line = skeletonize(np.pad(mark, 1))
-    diagonal = (line[1:, 1:] & line[:-1, :-1]).sum() + (line[1:, :-1] & line[:-1, 1:]).sum()
-    straight = (line[1:] & line[:-1]).sum() + (line[:, 1:] & line[:, :-1]).sum()
-    # a diagonal step that two straight ones also bridge is counted once
-    path = float(straight) + 1.4142 * max(float(diagonal) - 0.5 * float(straight), 0.0)
-    path = max(path, 0.8 * long_px)
-    ends = np.argwhere(line)
-    hull = cv2.convexHull(ends[:, ::-1].astype(np.int32)).reshape(-1, 2).astype(np.float64)
-    span = np.linalg.norm(hull[:, None] - hull[None], axis=2).max() if len(hull) > 1 else 1.0
-    length = path + min(short_px, area / max(path, 1.0))
-    return length / px_per_mm, area / length / px_per_mm, float(min(1.0, span / max(path, 1.0)))
 
 
 def _outline_mm(

@@ -10,12 +10,18 @@ import numpy as np
 from ..colour import ciede2000, lab_from_linear
 from ..look import Difference
 from ..look.render import photo_light
-from ..look.rootlight import linear_from_root
+from ..look.rootlight import OFFSET, linear_from_root
 from ..records import F32, F64, Candidate, Mask
 
 if TYPE_CHECKING:
     from .patches import PatchView
 
+_ENOUGH_DETAIL = 60.0  # detail energy over noise that pins its slope to about a tenth
+_SLOPE_REACH = 0.35
+_MOTTLE_REACH = 0.3
+_ROOT_OFFSET = np.float32(np.sqrt(OFFSET))
+_BORDER_NOISE = 0.25  # noise over height that still draws a clean border
+_WHITE_MARGIN = 0.015  # root light: more than the light field errs
 _EDGE_OF_GAUSSIAN = 2.563  # 10 % to 90 % of a blurred step, in sigmas
 
 
@@ -24,6 +30,7 @@ def measure_patch(
 ) -> Candidate | None:
     """One candidate of the family `patch`, or None where nothing is left to measure."""
     ppm = view.frame.px_per_mm
+    mask = _sharpened(view, mask, sign)
     rows, columns = np.nonzero(mask)
     reach = int(np.ceil(3 * ppm + 0.6 * np.sqrt(mask.sum())))
     y0, y1 = max(rows.min() - reach, 0), min(rows.max() + reach + 1, mask.shape[0])
@@ -60,8 +67,17 @@ def measure_patch(
     features |= _border(
         photo_light(observed - expected) * np.float32(sign), distance, usable, view.blur_px, ppm
     )
-    features |= _detail(observed, expected, m, ring, difference.artwork.base)
+    features |= _detail(observed, expected, m, ring)
     features |= _lengths(m, ppm)
+    features["edge_shift_px"] = edge_shift(photo_light(observed - expected), expected, m)
+    residual = photo_light(observed - expected)
+    features["mottle"] = _mottle(residual, m, ring, features["eq_diameter_mm"] * ppm)
+    likeness = _reflection_likeness(features)
+    if likeness is not None:
+        features["reflection_likeness"] = likeness
+    features["over_white"] = float(
+        np.mean(photo_light(observed)[m] > difference.white[cut][m] + _WHITE_MARGIN)
+    )
     outline, box, center = _outline_mm(difference, view, mask)
     features["fill"] = area / max((box[2] - box[0]) * (box[3] - box[1]), area)
     return Candidate(
@@ -75,6 +91,66 @@ def measure_patch(
         tone="light" if features["delta_l"] > 0 else "dark",
         features=features,
     )
+
+
+def _sharpened(view: PatchView, mask: Mask, sign: int) -> Mask:
+    """The patch cut out again where the difference, smoothed no more than its noise asks for,
+    falls to half: smoothing wide enough to find a patch has moved its border."""
+    rows, columns = np.nonzero(mask)
+    reach = int(np.ceil(2 * view.frame.px_per_mm + 0.3 * np.sqrt(mask.sum())))
+    cut = (
+        slice(max(rows.min() - reach, 0), rows.max() + reach + 1),
+        slice(max(columns.min() - reach, 0), columns.max() + reach + 1),
+    )
+    m, weight = mask[cut], view.weight[cut]
+    signal = photo_light(view.residual[cut]) * np.float32(sign)
+    plateau = float(np.median(signal[m]))
+    noise = 1 / np.sqrt(max(float(np.median(weight[m])), 1e-9))
+    if plateau <= 0:
+        return mask
+    # the noise of a Gaussian mean is sigma_n / (2 sqrt(pi) s)
+    smooth_px = float(np.clip(noise / (_BORDER_NOISE * plateau) / 3.545, 0.7, 4.0))
+    signal = cv2.GaussianBlur(signal, (0, 0), smooth_px)
+    near = cv2.dilate(m.astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0
+    fine = (signal > 0.5 * plateau) & near & view.usable[cut]
+    fine = cv2.morphologyEx(fine.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    count, labels = cv2.connectedComponents(fine, connectivity=4)
+    shared = np.bincount(labels[m], minlength=count)
+    shared[0] = 0
+    if shared.sum() < 0.3 * m.sum():
+        return mask
+    keep = shared >= 0.1 * shared.max()
+    keep[0] = False
+    out = np.zeros_like(mask)
+    out[cut] = keep[labels]
+    return out
+
+
+def _mottle(residual: F32, mask: Mask, ring: Mask, diameter_px: float) -> float:
+    """Unevenness of a patch between fine and its own size, over its mean height; 0 is smooth.
+
+    What the ring around it shows in the same band is noise and taken off.
+    """
+    wide = cv2.GaussianBlur(residual, (0, 0), max(0.25 * diameter_px, 2.0))
+    band = cv2.GaussianBlur(residual, (0, 0), 1.0) - wide
+    core = cv2.erode(np.pad(mask, 1).astype(np.uint8), np.ones((3, 3), np.uint8))[1:-1, 1:-1] > 0
+    if core.sum() < 12:
+        core = mask
+    noise = float(np.var(band[ring])) if ring.sum() > 30 else 0.0
+    height = abs(float(np.mean(residual[mask])))
+    return float(np.sqrt(max(float(np.var(band[core])) - noise, 0.0)) / max(height, 1e-4))
+
+
+def edge_shift(residual: F32, expected: F32, mask: Mask) -> float:
+    """How far the picture's own edges would have to move to make such a difference, in px.
+
+    `residual` (H, W) and `expected` (H, W, 3) root light of the frame that was measured on.
+    """
+    light = photo_light(expected)
+    dx = cv2.Scharr(light, cv2.CV_32F, 1, 0, scale=1 / 32)
+    dy = cv2.Scharr(light, cv2.CV_32F, 0, 1, scale=1 / 32)
+    slope = cv2.magnitude(dx, dy)[mask]
+    return float(min(np.abs(residual[mask]).sum() / max(float(slope.sum()), 1e-6), 99.0))
 
 
 def _signed_distance(mask: Mask) -> F32:
@@ -122,12 +198,12 @@ def _crossing(profile: F64, at: int, level: float) -> float:
     return float(at) if b == a else at - 1 + float(np.clip((level - a) / (b - a), 0, 1))
 
 
-def _detail(observed: F32, expected: F32, mask: Mask, ring: Mask, base: str) -> dict[str, float]:
-    """Detail kept, and whether the difference adds light (reflection) or lacks dye.
+def _detail(observed: F32, expected: F32, mask: Mask, ring: Mask) -> dict[str, float]:
+    """Detail kept, and whether the difference is light thrown back rather than dye gone.
 
-    In linear light a reflection gives photo = expected + b: slope 1. Missing dye leaves white alone,
-    so the line through the expected values ends in white: slope 1 - b / white. Where the picture is
-    flat neither can be said, and nothing is returned for it.
+    Light adds in linear light, so detail survives a reflection: on root light its contrast falls by
+    expected over observed, no more and no less. Vapour blurs it away. Where the picture is flat
+    neither can be said, and nothing is returned.
     """
     out: dict[str, float] = {}
     seen, due = photo_light(observed), photo_light(expected)
@@ -135,25 +211,22 @@ def _detail(observed: F32, expected: F32, mask: Mask, ring: Mask, base: str) -> 
     fine_due = due - cv2.GaussianBlur(due, (0, 0), 2.0)
     noise = float(np.mean((fine_seen - fine_due)[ring] ** 2)) if ring.sum() > 30 else 1e-5
     energy = float(np.sum(fine_due[mask] ** 2))
-    if energy > 60 * noise:
-        kept = float(np.sum(fine_seen[mask] * fine_due[mask])) / energy
-        out["detail_ratio"] = float(np.clip(kept, 0, 2)) ** 2
-    x = linear_from_root(due)[mask].astype(np.float64)
-    y = linear_from_root(seen)[mask].astype(np.float64)
-    varied = float(np.var(x)) * x.size
-    if x.size > 20 and varied > 0:
-        slope = float(np.cov(x, y, bias=True)[0, 1] / np.var(x))
-        offset = float(y.mean() - slope * x.mean())
-        left = y - slope * x - offset
-        # neighbours share their errors: count a ninth of them as independent
-        error = float(np.sqrt(np.mean(left**2) / max(varied / 9, 1e-12)))
-        lift = float(np.mean(y - x))
-        white = max(float(np.quantile(linear_from_root(due), 0.995)), float(x.max()), 0.5)
-        reflected, pale = 1.0, 1 - lift / max(white - float(x.mean()), 0.05)
-        out["slope"], out["offset"] = slope, offset
-        if error < 0.35 * abs(reflected - pale):
-            out["reflection_likeness"] = float(np.clip((slope - pale) / (reflected - pale), 0, 1))
+    if energy <= _ENOUGH_DETAIL * noise:
+        return out
+    kept = float(np.sum(fine_seen[mask] * fine_due[mask])) / energy
+    out["detail_ratio"] = float(np.clip(kept, 0, 2)) ** 2
+    lit = fine_due[mask] * (due[mask] + _ROOT_OFFSET) / (seen[mask] + _ROOT_OFFSET)
+    out["slope"] = float(np.sum(fine_seen[mask] * lit) / max(float(np.sum(lit * lit)), 1e-12))
     return out
+
+
+def _reflection_likeness(features: dict[str, float]) -> float | None:
+    """0..1: detail as a reflection leaves it, and smooth; None where detail says nothing."""
+    if "slope" not in features:
+        return None
+    detail = 1 - abs(features["slope"] - 1) / _SLOPE_REACH
+    smooth = 1 - features["mottle"] / _MOTTLE_REACH
+    return float(np.clip(detail, 0, 1) * np.clip(smooth, 0, 1))
 
 
 def _lengths(mask: Mask, ppm: float) -> dict[str, float]:

@@ -17,12 +17,19 @@ from ..look.panel_frame import gradient
 from ..look.render import photo_light
 from ..records import F32, Candidate, Mask
 from .patch_measures import measure_patch
+from .same import lone_marks
+from .scores import scatter_by_activity
+from .shapes import drawn
 
 _FIRST_MM = 0.6
 _EDGE_MM = 1.2
+_MARK_MM = 0.5  # a mark's blurred skirt
 LOW_BAR = 3.0
 HIGH_BAR = 6.0
 MOST = 120
+_BINS = 5
+_SHOULDER = 0.8  # a large patch may fill a fifth of the places as busy as its own
+_LEAST_SCATTER = 0.0008  # root light: what eight-bit steps leave after smoothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,10 +45,12 @@ class PatchView:
     blur_px: float
 
 
-def patch_view(difference: Difference) -> PatchView:
-    """Blur the panel frame's expectation to match and weigh every pixel."""
+def patch_view(difference: Difference, ignore: Mask | None = None) -> PatchView:
+    """Weigh every pixel of the panel frame; those to `ignore` (H, W) bool have no weight."""
     frame = difference.panel
-    usable = frame.inside & frame.printed & ~frame.blown & (frame.edge_mm > _EDGE_MM)
+    usable = frame.inside & frame.printed & ~difference.hidden & (frame.edge_mm > _EDGE_MM)
+    if ignore is not None:
+        usable &= ~ignore
     expected = frame.expected
     blur_px = max(difference.photo.blur_px * frame.px_per_mm / difference.photo.px_per_mm, 0.5)
     residual = frame.observed - expected
@@ -74,30 +83,36 @@ def _levels(view: PatchView) -> list[_Level]:
     short = min(view.usable.shape)
     levels = []
     weight, weighted = view.weight, view.residual * view.weight[..., None]
+    busy_weighted = gradient(view.expected) * view.weight
     sigma = max(1.5, _FIRST_MM * view.frame.px_per_mm)
     step = 1
     while sigma * step < short / 9:
         top = cv2.GaussianBlur(weighted, (0, 0), sigma)
         bottom = cv2.GaussianBlur(weight, (0, 0), sigma)
-        smooth = top / np.maximum(bottom, 1e-6 * float(weight.max()))[..., None]
+        top_busy = cv2.GaussianBlur(busy_weighted, (0, 0), sigma)
+        least = 1e-6 * float(weight.max())
+        smooth = top / np.maximum(bottom, least)[..., None]
         light = photo_light(smooth)
         seen = (weight > 0) & (
             bottom > 0.02 * float(np.median(weight[weight > 0]) if (weight > 0).any() else 1)
         )
-        values = light[seen]
-        if values.size < 50:
+        if seen.sum() < 50:
             break
-        middle = float(np.median(values))
-        spread = max(
-            1.4826 * float(np.median(np.abs(values - middle))),
-            float(np.quantile(np.abs(values - middle), 0.9)) / 1.645,
-            0.0008,
-        )
-        score = (light - middle) / spread
+        light = light - float(np.median(light[seen]))
+        busy = cv2.convertScaleAbs(top_busy / np.maximum(bottom, least), alpha=4000.0)
+        by_activity = scatter_by_activity(light, busy, seen, _BINS, _SHOULDER)
+        if by_activity is None:
+            break
+        spread = np.maximum(cv2.LUT(busy, by_activity), np.float32(_LEAST_SCATTER))
+        score = light / spread
         score[~seen] = 0
         levels.append(
             _Level(
-                np.asarray(score, np.float32), np.asarray(smooth, np.float32), sigma, step, spread
+                np.asarray(score, np.float32),
+                np.asarray(smooth, np.float32),
+                sigma,
+                step,
+                float(np.median(spread[seen])),
             )
         )
         size = (weight.shape[1] // 2, weight.shape[0] // 2)
@@ -106,6 +121,9 @@ def _levels(view: PatchView) -> list[_Level]:
         )
         weighted = cv2.resize(
             weighted[: size[1] * 2, : size[0] * 2], size, interpolation=cv2.INTER_AREA
+        )
+        busy_weighted = cv2.resize(
+            busy_weighted[: size[1] * 2, : size[0] * 2], size, interpolation=cv2.INTER_AREA
         )
         step *= 2
     return levels
@@ -122,9 +140,15 @@ def spot_scatter(difference: Difference, diameter_mm: float) -> float | None:
     return level.scatter
 
 
-def find_patches(difference: Difference) -> tuple[Candidate, ...]:
-    """Candidates of the family `patch`, strongest first."""
-    view = patch_view(difference)
+def find_patches(
+    difference: Difference, found_before: tuple[Candidate, ...] = ()
+) -> tuple[Candidate, ...]:
+    """Candidates of the family `patch`, strongest first.
+
+    Small sharp marks found before are left out, so that a strong speck is no patch.
+    """
+    marks = lone_marks([c for c in found_before if c.family in ("point", "line")])
+    view = patch_view(difference, drawn(difference, marks, _MARK_MM))
     found: list[tuple[float, Mask, int]] = []
     for level in _levels(view):
         for sign in (1, -1):

@@ -12,12 +12,15 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from scipy.special import ndtri
 
 from ..look import PhotoFrame
-from ..records import F32
+from ..records import F32, U8, Mask
 
 _NARROW_PX = 0.8
 _LEVEL_PX = 1.3
+_BINS = 12
+_SHOULDER = 0.93  # soft patches may fill some per cent of the panel, and are no noise
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +32,7 @@ class ScoreLevel:
     step: int
 
 
-def _normalised(weighted: F32, weight: F32, coherent: F32, sigma: float) -> F32:
+def _normalised(weighted: F32, weight: F32, coherent: F32, activity: U8, sigma: float) -> F32:
     """Scores with unit scatter from sums of r / s^2, of 1 / s^2 and of what errs together / s^2."""
     size = 2 * int(np.ceil(3 * sigma)) + 1
     top = cv2.GaussianBlur(weighted, (size, size), sigma)
@@ -41,13 +44,43 @@ def _normalised(weighted: F32, weight: F32, coherent: F32, sigma: float) -> F32:
     variance += together
     score = top / cv2.sqrt(cv2.max(variance, 1e-12))
     seen = weight > 0
-    sample = np.abs(score[::3, ::3][seen[::3, ::3]])
-    if sample.size > 100:
-        # the middle of the distribution gives the noise; its shoulder warns when tails are fat
-        middle, shoulder = np.quantile(sample, [0.5, 0.98])
-        score /= np.float32(max(middle / 0.6745, shoulder / 2.326, 1e-6))
+    scatter = scatter_by_activity(score, activity, seen)
+    if scatter is not None:
+        score /= cv2.LUT(activity, scatter)
     score[~seen] = 0
     return np.asarray(score, np.float32)
+
+
+def scatter_by_activity(
+    score: F32, activity: U8, seen: Mask, bins: int = _BINS, shoulder: float = _SHOULDER
+) -> F32 | None:
+    """Scatter of scores (256,) float32 against how busy the picture is there, never falling.
+
+    Busy places err more than any noise model says. The middle of the distribution gives the
+    scatter; its `shoulder` quantile warns when the tails are fat. It must lie below the share of a
+    bin that defects can fill. None where too little is seen.
+    """
+    step = (slice(None, None, 3), slice(None, None, 3))
+    keep = seen[step]
+    sample, busy = np.abs(score[step][keep]), activity[step][keep]
+    if sample.size < 400:
+        return None
+    bins = int(np.clip(sample.size // 2000, 1, bins))
+    normal = float(ndtri((1 + shoulder) / 2))
+    order = np.argsort(busy, kind="stable")
+    level, scatter = [], []
+    for part in np.array_split(order, bins):
+        middle, outer = np.quantile(sample[part], [0.5, shoulder])
+        level.append(float(np.median(busy[part])))
+        scatter.append(max(float(middle) / 0.6745, float(outer) / normal, 1e-6))
+    rising = np.maximum.accumulate(scatter)
+    return np.interp(np.arange(256), level, rising).astype(np.float32)
+
+
+def _activity(coherent: F32, sigma: F32, blur_px: float) -> U8:
+    """How busy the picture is (H, W) uint8: edges' errors over the noise, spread by the blur."""
+    ratio = cv2.GaussianBlur(coherent / sigma, (0, 0), 2 * max(blur_px, 0.8))
+    return np.asarray(cv2.convertScaleAbs(ratio, alpha=255.0), np.uint8)
 
 
 def _halved(image: F32) -> F32:
@@ -63,12 +96,15 @@ def score_levels(frame: PhotoFrame, count: int = 4) -> tuple[ScoreLevel, ...]:
     weighted = weight * frame.residual
     coherent = weight * frame.coherent
     narrow = max(_NARROW_PX, frame.blur_px)
-    levels = [ScoreLevel(_normalised(weighted, weight, coherent, narrow), narrow, 1)]
+    activity = _activity(frame.coherent, frame.sigma, frame.blur_px)
+    levels = [ScoreLevel(_normalised(weighted, weight, coherent, activity, narrow), narrow, 1)]
     step = 1
     while len(levels) < count and min(weight.shape) >= 64:
         weight, weighted, coherent = _halved(weight), _halved(weighted), _halved(coherent)
+        size = (weight.shape[1], weight.shape[0])
+        activity = cv2.resize(activity, size, interpolation=cv2.INTER_AREA)
         step *= 2
         if step * _LEVEL_PX > 1.25 * narrow:
-            score = _normalised(weighted, weight, coherent, _LEVEL_PX)
+            score = _normalised(weighted, weight, coherent, activity, _LEVEL_PX)
             levels.append(ScoreLevel(score, step * _LEVEL_PX, step))
     return tuple(levels)

@@ -14,15 +14,17 @@ defect is not explained away.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..records import F32, F64, Mask
+from .colour_table import ColourTable
 from .rootlight import OFFSET
 
-_CHUNK = 1 << 15
-_ROUNDS = 6
+_CHUNK = 1 << 13
+_REACH = (40.0, 20.0, 10.0, 6.0, 4.5)
+_ROUNDS = len(_REACH) + 1
 _FLOOR = 0.004  # root light: about one eight-bit step, below which no residual is an outlier
 
 
@@ -41,18 +43,25 @@ _RIDGE = np.array([0.0] + [1e-6] * 3 + [3e-4] * 6 + [2e-3] * 10)
 
 @dataclass(frozen=True, slots=True)
 class ColourResponse:
-    """Cubic response (3, 20) float32 from artwork root light to photo root light."""
+    """Response from artwork root light to photo root light under mean light.
+
+    `weights` (3, 20) float32 is the cubic, `table` what the cubic leaves over, or None.
+    """
 
     weights: F32
+    table: ColourTable | None = None
 
     def apply(self, root: F32) -> F32:
-        """Expected root light (H, W, 3) under mean light of artwork root light (H, W, 3)."""
+        """Expected root light (H, W, 3) of artwork root light (H, W, 3)."""
         flat = root.reshape(-1, 3)
         out = np.empty_like(flat)
         for start in range(0, len(flat), _CHUNK):
             part = flat[start : start + _CHUNK]
             out[start : start + _CHUNK] = (self.weights @ terms(part)).T
-        return out.reshape(root.shape)
+        out = out.reshape(root.shape)
+        if self.table is not None:
+            self.table.add_to(out, root)
+        return out
 
 
 def spline_basis(u: F64, spans: int) -> F64:
@@ -104,14 +113,17 @@ class ColourLight:
     scatter: tuple[float, float, float]
 
 
-def _weights(residual: F32, base: F32) -> tuple[F32, F64]:
-    """Tukey biweights (N,) over the channels' joint residual, and the scatter per channel."""
+def _weights(residual: F32, base: F32, reach: float) -> tuple[F32, F64]:
+    """Tukey biweights (N,) over the channels' joint residual, and the scatter per channel.
+
+    What lies `reach` scatters off has no weight.
+    """
     good = base > 0
     scatter = np.array(
         [max(1.4826 * float(np.median(np.abs(residual[good, c]))), _FLOOR / 2) for c in range(3)]
     )
     distance2 = np.mean((residual / scatter.astype(np.float32)) ** 2, axis=1)
-    weight = np.clip(1 - distance2 / 16, 0, None) ** 2
+    weight = np.clip(1 - distance2 / reach**2, 0, None) ** 2
     return (weight * base).astype(np.float32), scatter
 
 
@@ -178,7 +190,8 @@ def fit_colour_light(
         model = expected * gain + veil[:, None] * slope
         residual = (observed - model).astype(np.float32)
         if turn < _ROUNDS - 1:
-            weight, scatter = _weights(residual, base_weight)
+            # the first fits are still far off in rare colours: nothing is thrown out early
+            weight, scatter = _weights(residual, base_weight, _REACH[turn])
     control = np.ones((spans + 3, spans + 3, 3)) + coefficients[:nf].reshape(
         spans + 3, spans + 3, 1
     )
@@ -193,7 +206,10 @@ def fit_colour_light(
         SmoothField(veil_control),
         (float(scatter[0]), float(scatter[1]), float(scatter[2])),
     )
-    return look, weight
+    gone = residual / np.maximum(gain, 0.2).astype(np.float32)
+    robust, _ = _weights(residual, base_weight, 7.0)
+    table = ColourTable.fit(artwork, gone, robust, float(np.mean(scatter)))
+    return replace(look, response=replace(look.response, table=table)), weight
 
 
 def _light_equations(

@@ -9,6 +9,7 @@ import numpy as np
 
 from ..records import F32, F64, Artwork, Mask, Photo, Placement
 from .frames import Difference, PanelFrame, PhotoFrame
+from .glare import glare, lit_white
 from .outline import corner_radius_mm, fill, rounded_outline, usable_pixels
 from .panel_frame import (
     expected_here,
@@ -63,7 +64,8 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
         photo=frame,
         look=look,
         panel_from_artwork=panel_from_artwork,
-        hidden=panel.blown & panel.inside,
+        hidden=glare(panel) & panel.inside,
+        white=lit_white(panel, look),
     )
 
 

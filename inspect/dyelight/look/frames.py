@@ -78,7 +78,11 @@ class PhotoFrame:
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """Photo against expectation, in both frames, with what is needed to measure on the panel."""
+    """Photo against expectation, in both frames, with what is needed to measure on the panel.
+
+    `hidden` (H, W) bool on the panel frame: clipped places and the glare around them. `white` (H, W)
+    float32: root light that the bare base has there, light channel.
+    """
 
     artwork: Artwork
     picture: PictureMap
@@ -87,6 +91,7 @@ class Difference:
     look: ColourLight
     panel_from_artwork: F64
     hidden: Mask
+    white: F32
 
     def to_panel_mm(self, points_mm: F64) -> F64:
         """Panel mm (N, 2) of artwork points (N, 2) in mm: the print may sit off the metal."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from ..records import F32, F64, Artwork, Mask, Placement
 from .colour_light import ColourLight, fit_colour_light, sample_weights, veil_slope
@@ -168,18 +169,29 @@ def fit_look(frame: PanelFrame, rng: np.random.Generator) -> ColourLight:
     """Colour response and light field from a spread of the panel frame's flat pixels."""
     usable = frame.inside & frame.printed & ~frame.blown & (frame.edge_mm > 1.0)
     weight = sample_weights(gradient(frame.artwork), usable)
-    flat = np.flatnonzero(weight.ravel() > 0)
-    if flat.size > _SAMPLES:
-        flat = rng.choice(flat, _SAMPLES, replace=False)
+    flat = _spread_over_colours(frame.artwork.reshape(-1, 3), weight.ravel(), rng)
     height, width = frame.inside.shape
     place = np.stack([(flat % width + 0.5) / width, (flat // width + 0.5) / height], axis=1)
     look, _ = fit_colour_light(
         frame.observed.reshape(-1, 3)[flat],
         frame.artwork.reshape(-1, 3)[flat],
         place,
-        weight.ravel()[flat],
+        np.ones(flat.size, np.float32),
     )
     return look
+
+
+def _spread_over_colours(root: F32, weight: F32, rng: np.random.Generator) -> NDArray[np.intp]:
+    """Indices of samples: by weight, and a rare colour's pixels likelier than a common one's."""
+    flat = np.flatnonzero(weight > 0)
+    if flat.size <= _SAMPLES:
+        return flat
+    code = (np.clip(root[flat], 0, 0.999) * 10).astype(np.intp)
+    bins = (code[:, 0] * 10 + code[:, 1]) * 10 + code[:, 2]
+    count = np.bincount(bins, weight[flat], 1000)
+    chance = weight[flat] / np.sqrt(np.maximum(count[bins], 1.0))
+    chance *= _SAMPLES / chance.sum()
+    return flat[rng.random(flat.size) < chance]
 
 
 def expected_here(frame: PanelFrame, look: ColourLight) -> F32:

@@ -7,7 +7,6 @@ import numpy as np
 
 from ..colour import encode_srgb_u8
 from ..look import Difference
-from ..look.panel_frame import frame_in_photo
 from ..look.rootlight import linear_from_root
 from ..records import Photo, Pictures
 

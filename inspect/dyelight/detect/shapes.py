@@ -1,0 +1,83 @@
+"""Shapes of marks and patches: drawn on the panel frame, and measured along their own axis."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+
+from ..look import Difference
+from ..records import Candidate, Mask
+
+
+def drawn(difference: Difference, candidates: Sequence[Candidate], grow_mm: float = 0.0) -> Mask:
+    """Outlines of candidates filled on the panel frame (H, W) bool, grown by `grow_mm`."""
+    frame = difference.panel
+    mask = np.zeros(frame.inside.shape, np.uint8)
+    back = np.linalg.inv(difference.panel_from_artwork)
+    for candidate in candidates:
+        mm = cv2.perspectiveTransform(candidate.outline_mm.reshape(1, -1, 2), back)[0]
+        cv2.fillPoly(mask, [np.rint(frame.to_px(mm)).astype(np.int32)], 1)
+    if grow_mm > 0:
+        size = 2 * int(np.ceil(grow_mm * frame.px_per_mm)) + 1
+        mask = cv2.dilate(mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))
+    return np.asarray(mask > 0)
+
+
+def length_and_width(mask: Mask) -> tuple[float, float, float]:
+    """Length and width in px and straightness (0..1) of a mark along its own axis.
+
+    Compact marks by their smallest box; drawn-out ones along the longest path of their skeleton (Zhang
+    and Suen, CACM 27(3), 1984, as scikit-image has it). Straightness is the distance between the
+    path's ends over its length.
+    """
+    rows, columns = np.nonzero(mask)
+    points = np.stack([columns, rows], 1).astype(np.float32)
+    _, (a, b), _ = cv2.minAreaRect(points)
+    long_px, short_px = max(a, b) + 1.0, min(a, b) + 1.0
+    area = float(mask.sum())
+    if long_px < 8 or area > 0.45 * long_px * long_px:
+        return long_px, min(area / long_px * 1.1, short_px), 1.0
+    path, span = _longest_path(mask)
+    # the skeleton ends half a width short of the mark's ends
+    length = max(path + min(short_px, area / max(path, 1.0)), 0.9 * long_px)
+    return length, area / length, float(min(1.0, (span + 1) / max(path + 1, 1.0)))
+
+
+def _longest_path(mask: Mask) -> tuple[float, float]:
+    """Length of the longest path through the skeleton and the distance between its ends, in px."""
+    from skimage.morphology import skeletonize
+
+    line = np.asarray(skeletonize(np.pad(mask, 1)))
+    pixels = {(int(r), int(c)) for r, c in np.argwhere(line)}
+    if not pixels:
+        return 0.0, 0.0
+    best, start = 0.0, next(iter(pixels))
+    end = start
+    # the farthest point from anywhere is one end; the farthest from that is the other
+    for _ in range(2):
+        start, (end, best) = end, _farthest(pixels, end)
+    return best, float(np.hypot(start[0] - end[0], start[1] - end[1]))
+
+
+def _farthest(
+    pixels: set[tuple[int, int]], start: tuple[int, int]
+) -> tuple[tuple[int, int], float]:
+    """The skeleton pixel farthest from `start` along the skeleton, and how far that is."""
+    reach = {start: 0.0}
+    front = [start]
+    while front:
+        ahead = []
+        for row, column in front:
+            here = reach[row, column]
+            for down in (-1, 0, 1):
+                for right in (-1, 0, 1):
+                    there = (row + down, column + right)
+                    far = here + (1.41421356 if down and right else 1.0)
+                    if there in pixels and far < reach.get(there, np.inf) - 1e-9:
+                        reach[there] = far
+                        ahead.append(there)
+        front = ahead
+    end = max(reach, key=lambda pixel: reach[pixel])
+    return end, reach[end]
