@@ -30,7 +30,9 @@ from dyelight.simulate import CAPTURES
 _TRIES = 2
 
 
-def run(tasks: Sequence[Task], jobs: int, *, ours: bool, with_peers: bool) -> list[PhotoRow]:
+def run(
+    tasks: Sequence[Task], jobs: int, *, ours: bool, with_peers: bool, keep: Path | None = None
+) -> list[PhotoRow]:
     """All rows, in the order of the tasks. A photo whose worker dies twice is counted as failed."""
     rows: dict[int, PhotoRow] = {}
     tries = dict.fromkeys(range(len(tasks)), 0)
@@ -42,7 +44,8 @@ def run(tasks: Sequence[Task], jobs: int, *, ours: bool, with_peers: bool) -> li
             1 if alone else jobs, multiprocessing.get_context("spawn"), start_worker
         ) as pool:
             futures = {
-                pool.submit(look_at, tasks[i], ours=ours, with_peers=with_peers): i for i in part
+                pool.submit(look_at, tasks[i], ours=ours, with_peers=with_peers, keep=keep): i
+                for i in part
             }
             for future in as_completed(futures):
                 i = futures[future]
@@ -73,6 +76,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--peer-photos", type=int, help="for the peers' limits; default a third")
     parser.add_argument("--no-peers", action="store_true")
     parser.add_argument("--csv", type=Path, help="write one line for each photo")
+    parser.add_argument("--only", help="look at these indices alone, as 3,17")
+    parser.add_argument("--keep", type=Path, help="keep photos, artworks, reports and truth here")
     parser.add_argument("--worst", type=int, default=0, help="print so many failures of each sort")
     chosen = parser.parse_args(arguments)
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
@@ -81,8 +86,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     captures = chosen.captures.split(",")
     began = time.monotonic()
     tasks = plan(chosen.photos, chosen.seed, captures, chosen.pictures, half, chosen.long_side)
-    peers = not chosen.no_peers
-    rows = run(tasks, chosen.jobs, ours=True, with_peers=peers)
+    if chosen.only:
+        wanted = {int(word) for word in chosen.only.split(",")}
+        tasks = tuple(task for task in tasks if task.index in wanted)
+    peers = not chosen.no_peers and not chosen.only
+    rows = run(tasks, chosen.jobs, ours=True, with_peers=peers, keep=chosen.keep)
     set_rows: list[PhotoRow] = []
     if peers:
         count = chosen.peer_photos or max(chosen.photos // 3, 2 * len(captures))
@@ -93,7 +101,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     what = f"{len(tasks)} simulated photos, {size}, of {len(pictures)} pictures of the half {half}"
     print(f"{what}, seed {chosen.seed}, {time.monotonic() - began:.0f} s")
     print("Intervals hold 95 %: Wilson for rates, bootstrap over photos for the rest.")
-    for capture in captures:
+    for capture in sorted({task.capture for task in tasks}, key=captures.index):
         some = [row for row in rows if row.task.capture == capture]
         print_capture(capture, some)
         if peers:

@@ -7,6 +7,7 @@ import time
 import traceback
 from dataclasses import dataclass, field
 from functools import cache
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -18,6 +19,7 @@ from dyelight.causes import CauseMap, load_causes
 from dyelight.judge import AcceptanceSpec, Rules, load_acceptance, load_rules
 from dyelight.pipeline import inspect_panel
 from dyelight.records import F64, Inspection, Kind, VerdictWord
+from dyelight.report.outputs import write_outputs
 
 PEER_LIMITS = {"lab": peers.LAB_LIMITS, "ssim": peers.SSIM_LIMITS}
 
@@ -95,8 +97,11 @@ def start_worker() -> None:
     cv2.setNumThreads(1)
 
 
-def look_at(task: Task, *, ours: bool, with_peers: bool) -> PhotoRow:
-    """Simulate a photo and let everybody look at it; what fails is written into the row."""
+def look_at(task: Task, *, ours: bool, with_peers: bool, keep: Path | None = None) -> PhotoRow:
+    """Simulate a photo and let everybody look at it; what fails is written into the row.
+
+    `keep` is a folder for the photo, its artwork, the program's reports and the truth.
+    """
     row = PhotoRow(task)
     try:
         shot = shoot(task)
@@ -104,12 +109,14 @@ def look_at(task: Task, *, ours: bool, with_peers: bool) -> PhotoRow:
         row.hidden_fraction = truth.hidden_fraction
         size = (shot.artwork.width_mm, shot.artwork.height_mm)
         row.planted = planted_of(truth, shot.planted, size, from_outline=False)
+        if keep is not None:
+            _keep(shot, row, keep / f"{task.index:04d}")
     except Exception:  # a bench goes on; the trouble is counted and printed
         row.trouble["simulation"] = traceback.format_exc()
         return row
     if ours:
         try:
-            row.ours = _ours(shot)
+            row.ours = _ours(shot, None if keep is None else keep / f"{task.index:04d}")
         except Exception:  # as above
             row.trouble["ours"] = traceback.format_exc()
     if with_peers:
@@ -128,13 +135,33 @@ def print_trouble(row: PhotoRow) -> None:
         print(f"{part} failed: {where}, {which}\n{text}", file=sys.stderr)
 
 
-def _ours(shot: Shot) -> OurRow:
+def _keep(shot: Shot, row: PhotoRow, folder: Path) -> None:
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "photo.jpg").write_bytes(shot.simulated.jpeg)
+    art = cv2.cvtColor(np.asarray(shot.artwork.pixels, np.uint8), cv2.COLOR_RGB2BGR)
+    cv2.imwrite(str(folder / "artwork.png"), art)
+    work = shot.artwork
+    lines = [
+        f"{row.task.picture.name} {row.task.capture} seed {row.task.seed} index {row.task.index}",
+        f"--size {work.width_mm!r}x{work.height_mm!r} --bleed {work.bleed_mm:g} --base {work.base}",
+        *(
+            f"{p.kind} {p.visibility} dE00 {p.delta_e00:.1f} ideal d' {p.snr_ideal:.0f} "
+            f"box {' '.join(f'{v:.1f}' for v in p.box_mm)}"
+            for p in row.planted
+        ),
+    ]
+    (folder / "truth.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def _ours(shot: Shot, keep: Path | None) -> OurRow:
     rules, acceptance, causes = models()
     began = time.process_time()
     result = inspect_panel(
         [shot.photo], shot.artwork, rules=rules, acceptance=acceptance, causes=causes
     )
     seconds = time.process_time() - began
+    if keep is not None:
+        write_outputs(result, keep, shot.photo)
     return assess(shot, result, seconds)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -74,6 +75,12 @@ def write_examples(rows: Sequence[PhotoRow], most: int) -> None:
             lines.setdefault("wrongly placed", []).append((off, f"{where}: {off:.1f} px"))
         if not usable(row):
             continue
+        false = Counter(f.kind for f in ours.findings if f.about is None)
+        if false:
+            kinds = ", ".join(f"{kind} {n}" for kind, n in false.most_common())
+            lines.setdefault("panels with false findings", []).append(
+                (false.total(), f"{where}: {false.total()} ({kinds})")
+            )
         for finding in ours.findings:
             if finding.about is None:
                 x, y = finding.center_mm
