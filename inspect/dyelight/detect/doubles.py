@@ -18,7 +18,8 @@ from .doubles_fit import fit_tiles
 from .doubles_pattern import ShiftPattern, follow
 from .doubles_score import DARK, ShiftScores, fine_scores, panel_scores, sampled
 
-SNR_BAR = 6.0
+_JOINT_BAR = 4.2  # the tiles decide; this spares them where nothing is there
+_SURE_TILES = 3
 _LEAST_STRENGTH = 0.015
 _PITCH = 3
 _SEEN_DE00 = 1.0
@@ -31,11 +32,12 @@ def find_doubles(
 
     `strength` is the second image's density over the artwork's, 0..1 (as a feature: in %).
     `vector_mm` is the shift of the second image against the first: at the panel's middle for a
-    slip, at the corner where it is largest for the other patterns. `features`: `snr`, `shift_mm`,
-    `strength`, `growth_mm` and `turn_mm` (shift at half the panel's diagonal from growth and from
-    turning), `delta_e00` (mean over the tenth of the panel where the second image shows most),
-    `peak_de00`, `delta_l`, `area_mm2` (where it changes the colour by 1 or more). A shift under
-    about 3 px of the photo cannot be told from blur and is never reported.
+    slip, at the corner where it is largest for the other patterns. `features`: `snr` (strength over
+    its error, from how far the tiles differ), `shift_mm`, `strength`, `growth_mm` and `turn_mm`
+    (shift at half the panel's diagonal from growth and from turning), `delta_e00` (mean over the
+    tenth of the panel where the second image shows most), `peak_de00`, `delta_l`, `area_mm2` (where
+    it changes the colour by 1 or more). A shift under about 3 px of the photo cannot be told from
+    blur and is never reported.
     """
     art = difference.artwork
     middle = np.array([art.width_mm / 2, art.height_mm / 2])
@@ -45,17 +47,19 @@ def find_doubles(
             looks.append((best_field(scores, middle), scores, fine))
     looks.sort(key=lambda one: -one[0].total)
     for field, scores, fine in looks:
-        if field.total < SNR_BAR:
+        if field.total < _JOINT_BAR:
             break
         fits = fit_tiles(difference, field, scores.centers_mm, fine)
         pattern = follow(fits, (art.width_mm, art.height_mm))
-        if pattern is None or pattern.strength < _LEAST_STRENGTH:
+        if pattern is None or pattern.sure_tiles < _SURE_TILES:
             continue
-        return (_candidate(difference, pattern, field),)
+        if pattern.strength < _LEAST_STRENGTH:
+            continue
+        return (_candidate(difference, pattern),)
     return ()
 
 
-def _candidate(difference: Difference, found: ShiftPattern, field: ShiftField) -> Candidate:
+def _candidate(difference: Difference, found: ShiftPattern) -> Candidate:
     art = difference.artwork
     w, h = art.width_mm, art.height_mm
     corners = np.array([[0, 0], [w, 0], [w, h], [0, h]])
@@ -65,11 +69,12 @@ def _candidate(difference: Difference, found: ShiftPattern, field: ShiftField) -
     else:
         vector = at_corners[int(np.argmax(np.linalg.norm(at_corners, axis=1)))]
     rim = 0.5 * float(np.hypot(w, h))
+    snr = found.strength / found.strength_error
     delta, shown, due = _visible(difference, found)
     area = float((delta >= _SEEN_DE00).sum()) * (_PITCH / difference.panel.px_per_mm) ** 2
     top = delta >= np.quantile(delta, 0.9) if delta.size else np.zeros(0, bool)
     features = {
-        "snr": field.total,
+        "snr": snr,
         "shift_mm": float(np.linalg.norm(vector)),
         "strength": 100 * found.strength,
         "growth_mm": 0.5 * abs(float(found.slope[0, 0] + found.slope[1, 1])) * rim,
@@ -87,7 +92,7 @@ def _candidate(difference: Difference, found: ShiftPattern, field: ShiftField) -
         outline_mm=outline,
         area_mm2=area,
         delta_e00=features["delta_e00"],
-        snr=field.total,
+        snr=snr,
         tone="mixed",
         features=features,
         extent="panel",

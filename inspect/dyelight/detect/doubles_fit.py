@@ -21,7 +21,7 @@ from ..records import F32, F64
 from .doubles_field import ShiftField
 from .doubles_score import DARK
 
-_MOST_TILES = 10
+_MOST_TILES = 12
 _HALF_PX = 60
 _ROUNDS = 6
 _FINEST_PX_PER_MM = 6.5

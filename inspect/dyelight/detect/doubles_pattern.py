@@ -10,15 +10,18 @@ from ..records import F64, Mask, Pattern
 from .doubles_fit import TileFit
 
 _TILE_ERROR_MM = 0.05  # what print and lens leave in any tile's shift
+_STRENGTH_ERROR = 0.01  # what colour response and dot gain leave in any tile's strength
+_SURE = 9.0  # strength over its error by noise alone; edges that fit badly reach half of this
 _APART_MM = 0.35
 _SAME = 0.3  # a shift that varies by less of itself over the panel is one slip
+_MOSTLY = 0.25  # other parts of a field under this share do not make it mixed
 _HINGED = 0.35  # at a hinge the shift is less than this share of its largest
 
 
 @dataclass(frozen=True, slots=True)
 class ShiftPattern:
     """Shifts d0 + M (x - middle), (2,), (2, 2) and (2,) in mm, the pattern they follow, the
-    strength with its standard error, and how many tiles agree."""
+    strength with its standard error, and how many tiles agree and each show it surely."""
 
     mean_mm: F64
     slope: F64
@@ -26,7 +29,7 @@ class ShiftPattern:
     pattern: Pattern
     strength: float
     strength_error: float
-    tiles: int
+    sure_tiles: int
 
     def at(self, points_mm: F64) -> F64:
         """Shifts (N, 2) in mm at artwork points (N, 2)."""
@@ -67,10 +70,14 @@ def follow(fits: list[TileFit], size_mm: tuple[float, float]) -> ShiftPattern | 
     mean, slope, pattern = _choose(away, shifts, weights, keep, middle)
     s = np.array([f.strength for f in fits])[keep]
     error = np.array([f.strength_error for f in fits])[keep]
-    share = 1 / (error**2 + 0.01**2)
+    share = 1 / (error**2 + _STRENGTH_ERROR**2)
     strength = float((s * share).sum() / share.sum())
-    scatter = float(np.sqrt(((s - strength) ** 2 * share).sum() / share.sum() / len(s)))
-    return ShiftPattern(mean, slope, middle, pattern, strength, max(scatter, 1e-3), int(keep.sum()))
+    # what the tiles say apart from each other, not what the noise in each allows, is the error
+    spread = float(((s - strength) ** 2 * share).sum() / share.sum())
+    many = float(share.sum() ** 2 / (share**2).sum())
+    scatter = float(np.sqrt(spread / max(many - 1, 0.5) + 1 / share.sum()))
+    sure = int((s > _SURE * error).sum())
+    return ShiftPattern(mean, slope, middle, pattern, strength, scatter, sure)
 
 
 def _affine_rows(away: F64) -> F64:
@@ -175,4 +182,12 @@ def _plain(field: F64, pattern: Pattern, middle: F64) -> Pattern:
         edge = np.concatenate([corners, 0.5 * (corners + np.roll(corners, 1, axis=0))])
         least = float(np.linalg.norm(field[:, 0] + edge @ field[:, 1:].T, axis=1).min())
         return "hinge" if least < _HINGED * float(size.max()) else "mixed"
+    if pattern == "mixed":
+        slope = field[:, 1:]
+        grow, turn = 0.5 * (slope[0, 0] + slope[1, 1]), 0.5 * (slope[1, 0] - slope[0, 1])
+        rest = np.hypot(0.5 * (slope[0, 0] - slope[1, 1]), 0.5 * (slope[1, 0] + slope[0, 1]))
+        if np.hypot(turn, rest) < _MOSTLY * abs(grow):
+            return "growth"
+        if np.hypot(grow, rest) < _MOSTLY * abs(turn):
+            return "turn"
     return pattern
