@@ -7,6 +7,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import numpy as np
 import pytest
@@ -85,7 +86,7 @@ def test_bootstrap_holds_the_median(bench: dict[str, ModuleType]) -> None:
     assert np.isnan(bootstrap([]).value)
 
 
-def planted(bench: dict[str, ModuleType], kind: str, box: tuple[float, ...], **more: object):  # type: ignore[no-untyped-def] # the module is loaded at run time
+def planted(bench: dict[str, ModuleType], kind: str, box: tuple[float, ...], **more: object) -> Any:
     """A visible planted defect with this box."""
     corners = np.array(box, np.float64)
     values: dict[str, object] = {
