@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import multiprocessing
-import os
 import sys
 import time
 from collections.abc import Sequence
@@ -19,6 +18,7 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 
+from one_thread import keep_to_one_thread
 from pictures import Half
 from rows import PhotoRow, look_at, print_trouble, start_worker
 from shots import Task, plan
@@ -80,8 +80,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--keep", type=Path, help="keep photos, artworks, reports and truth here")
     parser.add_argument("--worst", type=int, default=0, help="print so many failures of each sort")
     chosen = parser.parse_args(arguments)
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-        os.environ[name] = "1"
+    keep_to_one_thread()
     half: Half = chosen.split
     captures = chosen.captures.split(",")
     began = time.monotonic()

@@ -15,7 +15,6 @@ grain hides. Both placements, with and without, are the program's own.
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -24,6 +23,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 from intervals import bootstrap
+from one_thread import keep_to_one_thread
 from pictures import Picture, at_hand, load
 from shots import artwork_record
 
@@ -211,9 +211,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--capture", choices=tuple(CAPTURES), default="station")
     parser.add_argument("--long-side", type=int, default=0, help="in px; 0: full size")
     chosen = parser.parse_args(arguments)
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-        os.environ[name] = "1"
-    cv2.setNumThreads(1)
+    keep_to_one_thread()
     pictures = [p for p in at_hand(chosen.pictures, "test") if p.package != "drawn"]
     order = np.random.default_rng(chosen.seed).permutation(len(pictures))
     readings: list[Reading] = []

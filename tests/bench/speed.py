@@ -10,7 +10,6 @@ The peer is SIFT at 1 MP, a homography and skimage's SSIM on grey at the photo's
 from __future__ import annotations
 
 import argparse
-import os
 import resource
 import subprocess
 import sys
@@ -23,6 +22,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import peers
+from one_thread import keep_to_one_thread
 from pictures import at_hand, load
 from rows import models
 
@@ -205,9 +205,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--no-growth", action="store_true", help="leave out the other sizes")
     chosen = parser.parse_args(words)
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-        os.environ[name] = "1"
-    cv2.setNumThreads(1)
+    keep_to_one_thread()
     picture = next(p for p in at_hand(chosen.pictures) if p.name == chosen.picture)
     rgb = load(picture, chosen.pictures)
     with tempfile.TemporaryDirectory() as place:
