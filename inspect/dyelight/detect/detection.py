@@ -24,8 +24,11 @@ Detector = Callable[[Difference, tuple[Candidate, ...]], tuple[Candidate, ...]]
 DETECTORS: tuple[Detector, ...] = (find_doubles, find_borders, find_marks, find_patches)
 
 _REFLECTION = 0.55  # likeness over which a pale patch is light on the coating, not missing dye
-_SMOOTH = 0.09  # vapour is mottled, a reflection is not
+_SMOOTH = 0.12  # vapour is mottled, a reflection is not
 _EDGE_MM = 2.5
+_RIM_MM = 1.8
+_SOFT_BORDER = 1.6
+_WIDE_MM = 12.0  # coating seldom lifts in larger pieces
 _OVER_WHITE = 0.5  # no bare base is brighter than white
 _MIN_HIDDEN_MM2 = 4.0
 
@@ -53,7 +56,11 @@ def detect(difference: Difference) -> Detection:
     hidden = difference.hidden.copy()
     hidden |= drawn(difference, [c for c in found if id(c) in thrown_back])
     visible = [
-        c for c in found if id(c) not in thrown_back and not _is_hidden(difference, hidden, c)
+        c
+        for c in found
+        if id(c) not in thrown_back
+        and not _is_hidden(difference, difference.hidden if _is_mark(c) else hidden, c)
+        and not _on_the_rim(difference, c)
     ]
     candidates = without_doubles(visible)
     polygons, fraction = _polygons(difference, hidden)
@@ -71,7 +78,9 @@ def is_reflection(difference: Difference, candidate: Candidate) -> bool:
     if candidate.family != "patch" or candidate.tone != "light":
         return False
     features = candidate.features
-    return (
+    wide = features["eq_diameter_mm"] > _WIDE_MM
+    spreads = wide or features.get("edge_blur_ratio", 0.0) > _SOFT_BORDER
+    return spreads and (
         features.get("reflection_likeness", 0.0) >= _REFLECTION
         or features["over_white"] >= _OVER_WHITE
         or (features["mottle"] < _SMOOTH and _at_the_edge(difference, candidate))
@@ -83,6 +92,23 @@ def _at_the_edge(difference: Difference, candidate: Candidate) -> bool:
     x0, y0, x1, y1 = candidate.box_mm
     width, height = difference.artwork.width_mm, difference.artwork.height_mm
     return min(x0, y0, width - x1, height - y1) < _EDGE_MM
+
+
+def _is_mark(candidate: Candidate) -> bool:
+    """Whether it is small and sharp: such a thing shows through a soft reflection."""
+    return candidate.family in ("point", "line")
+
+
+def _on_the_rim(difference: Difference, candidate: Candidate) -> bool:
+    """Whether a mark or patch runs along the panel's edge so near that it is the rim itself."""
+    x0, y0, x1, y1 = candidate.box_mm
+    width, height = difference.artwork.width_mm, difference.artwork.height_mm
+    if candidate.family not in ("point", "line", "patch"):
+        return False
+    across, down = x1 - x0, y1 - y0
+    beside = x1 < _RIM_MM or x0 > width - _RIM_MM
+    over = y1 < _RIM_MM or y0 > height - _RIM_MM
+    return (beside and down > 1.5 * across) or (over and across > 1.5 * down)
 
 
 def _is_hidden(difference: Difference, hidden: Mask, candidate: Candidate) -> bool:

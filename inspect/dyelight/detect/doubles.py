@@ -13,13 +13,19 @@ from ..colour import ciede2000, lab_from_linear
 from ..look import Difference
 from ..look.rootlight import linear_from_root
 from ..records import F32, F64, Candidate, Mask
-from .doubles_field import ShiftField, best_field
+from .doubles_field import ShiftField, best_field, evidence
 from .doubles_fit import fit_tiles
 from .doubles_pattern import ShiftPattern, follow
-from .doubles_score import DARK, ShiftScores, fine_scores, panel_scores, sampled
+from .doubles_score import DARK, ShiftScores, fine_scores, panel_scores, sampled, tile_counts
+
+Box = tuple[float, float, float, float]
 
 _JOINT_BAR = 4.2  # the tiles decide; this spares them where nothing is there
 _SURE_TILES = 3
+_LEAST_SNR = 6.0
+_TELLING = 4.0  # due score from which a tile without the second image says that it is not there
+_THERE, _GONE, _GONE_SHARE = 0.5, 0.25, 0.3
+_MOST_PART = 0.7
 _LEAST_STRENGTH = 0.015
 _PITCH = 3
 _SEEN_DE00 = 1.0
@@ -36,7 +42,8 @@ def find_doubles(
     its error, from how far the tiles differ), `shift_mm`, `strength`, `growth_mm` and `turn_mm`
     (shift at half the panel's diagonal from growth and from turning), `delta_e00` (mean over the
     tenth of the panel where the second image shows most), `peak_de00`, `delta_l`, `area_mm2` (where
-    it changes the colour by 1 or more). A shift under about 3 px of the photo cannot be told from
+    it changes the colour by 1 or more). `extent` is local where tiles that would show it do not.
+    A shift under about 3 px of the photo cannot be told from
     blur and is never reported.
     """
     art = difference.artwork
@@ -53,24 +60,52 @@ def find_doubles(
         pattern = follow(fits, (art.width_mm, art.height_mm))
         if pattern is None or pattern.sure_tiles < _SURE_TILES:
             continue
-        if pattern.strength < _LEAST_STRENGTH:
+        if pattern.strength < max(_LEAST_STRENGTH, _LEAST_SNR * pattern.strength_error):
             continue
-        return (_candidate(difference, pattern),)
+        part = _part(scores, pattern, (art.width_mm, art.height_mm))
+        return (_candidate(difference, pattern, part),)
     return ()
 
 
-def _candidate(difference: Difference, found: ShiftPattern) -> Candidate:
+def _part(scores: ShiftScores, found: ShiftPattern, size_mm: tuple[float, float]) -> Box | None:
+    """The box in artwork mm that holds the second image, or None where it covers the panel.
+
+    A tile speaks where the second image would stand out of its noise if it were there.
+    """
+    score, power = evidence(scores, found.at(scores.centers_mm))
+    due = found.strength * power
+    told = np.isfinite(score) & (due > _TELLING)
+    if told.sum() < 8:
+        return None
+    ratio = score[told] / due[told]
+    # scores fall short of what the strength foretells, as the strongest differences are held back
+    ratio = ratio / np.quantile(ratio, 0.8)
+    there = ratio > _THERE
+    if (ratio < _GONE).sum() < _GONE_SHARE * told.sum() or there.sum() < 2:
+        return None
+    columns, rows = tile_counts(*size_mm)
+    cell = np.array([size_mm[0] / columns, size_mm[1] / rows])
+    places = scores.centers_mm[told][there]
+    low = np.clip(places.min(0) - cell / 2, 0, size_mm)
+    high = np.clip(places.max(0) + cell / 2, 0, size_mm)
+    if np.prod(high - low) > _MOST_PART * np.prod(size_mm):
+        return None
+    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
+
+
+def _candidate(difference: Difference, found: ShiftPattern, part: Box | None) -> Candidate:
     art = difference.artwork
     w, h = art.width_mm, art.height_mm
-    corners = np.array([[0, 0], [w, 0], [w, h], [0, h]])
+    x0, y0, x1, y1 = part or (0.0, 0.0, w, h)
+    corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
     at_corners = found.at(corners)
     if found.pattern == "slip":
-        vector = found.mean_mm
+        vector = found.at(corners.mean(0, keepdims=True))[0]
     else:
         vector = at_corners[int(np.argmax(np.linalg.norm(at_corners, axis=1)))]
     rim = 0.5 * float(np.hypot(w, h))
     snr = found.strength / found.strength_error
-    delta, shown, due = _visible(difference, found)
+    delta, shown, due = _visible(difference, found, (x0, y0, x1, y1))
     area = float((delta >= _SEEN_DE00).sum()) * (_PITCH / difference.panel.px_per_mm) ** 2
     top = delta >= np.quantile(delta, 0.9) if delta.size else np.zeros(0, bool)
     features = {
@@ -84,33 +119,38 @@ def _candidate(difference: Difference, found: ShiftPattern) -> Candidate:
         "delta_l": float((shown - due)[top, 0].mean()) if delta.size else 0.0,
         "area_mm2": area,
     }
-    outline = difference.to_panel_mm(corners)
+    outline = corners.astype(np.float64)
+    if part is not None:
+        outline = difference.to_panel_mm(outline)
     return Candidate(
         family="double",
-        center_mm=(w / 2, h / 2),
-        box_mm=(0.0, 0.0, w, h),
+        center_mm=((x0 + x1) / 2, (y0 + y1) / 2),
+        box_mm=(x0, y0, x1, y1),
         outline_mm=outline,
         area_mm2=area,
         delta_e00=features["delta_e00"],
         snr=snr,
         tone="mixed",
         features=features,
-        extent="panel",
+        extent="panel" if part is None else "local",
         vector_mm=(float(vector[0]), float(vector[1])),
         strength=found.strength,
         pattern=found.pattern,
     )
 
 
-def _visible(difference: Difference, found: ShiftPattern) -> tuple[F32, F32, F32]:
-    """ΔE00 (N,) of the second image over the panel, and Lab (N, 3) with and without it."""
+def _visible(difference: Difference, found: ShiftPattern, box_mm: Box) -> tuple[F32, F32, F32]:
+    """ΔE00 (N,) of the second image within a box, and Lab (N, 3) with and without it."""
     frame = difference.panel
     sub = (slice(None, None, _PITCH), slice(None, None, _PITCH))
     keep: Mask = (frame.inside & frame.printed & ~frame.blown)[sub]
     expected = np.maximum(frame.expected, DARK)
     rows, columns = keep.shape
     px = np.stack(np.meshgrid(np.arange(columns), np.arange(rows)), -1).reshape(-1, 2) * _PITCH
-    moved: F64 = px - found.at(frame.to_mm(px.astype(np.float64))) * frame.px_per_mm
+    mm = frame.to_mm(px.astype(np.float64))
+    within = ((mm >= box_mm[:2]) & (mm <= box_mm[2:])).all(axis=1)
+    keep &= within.reshape(rows, columns)
+    moved: F64 = px - found.at(mm) * frame.px_per_mm
     at = moved.reshape(rows, columns, 2).astype(np.float32)
     second = sampled(expected, at)
     first = expected[sub]

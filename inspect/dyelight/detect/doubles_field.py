@@ -25,6 +25,7 @@ _PEAK = 3.3
 _STRONGEST = 14
 _STRAIN = 0.045  # mm of shift per mm of panel that no sheet exceeds
 _FAR_MM = 6.8
+_EQUAL = 0.85
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,10 +67,15 @@ def best_field(scores: ShiftScores, middle_mm: F64) -> ShiftField:
     order = np.argsort(-best)[:6]
     found = [_polish(scores, soft, away, parameters[k]) for k in order]
     totals = _judge(scores, soft, away, np.stack(found))
-    top = found[int(np.argmax(totals))]
-    said = _said(scores, soft, away, top[None])[0]
+    said = _said(scores, soft, away, np.stack(found))
+    # a repetitive picture fits as well one repeat further on: of equals the smallest shift stands
+    loud = np.nansum(said, axis=1)
+    equal = (totals > _EQUAL * totals.max()) & (loud > _EQUAL * loud[np.argmax(totals)])
+    size = np.array([np.linalg.norm(_predict(one[None], away)[0], axis=1).mean() for one in found])
+    k = int(np.argmin(np.where(equal, size, np.inf)))
+    top = found[k]
     return ShiftField(
-        top[:, 0], top[:, 1:], np.asarray(middle_mm, np.float64), float(totals.max()), said
+        top[:, 0], top[:, 1:], np.asarray(middle_mm, np.float64), float(totals[k]), said[k]
     )
 
 
@@ -157,6 +163,20 @@ def _said(scores: ShiftScores, soft: F32, away: F64, parameters: F64) -> F64:
     size = np.linalg.norm(shift, axis=2)
     out[(size < scores.near_mm) | (size > axis[-1])] = np.nan
     return out
+
+
+def evidence(scores: ShiftScores, shifts_mm: F64) -> tuple[F64, F64]:
+    """Scores and powers (T,) of the tiles at one shift each (T, 2) in mm, NaN where untold."""
+    axis = scores.axis_mm
+    at = (shifts_mm - axis[0]) / (axis[1] - axis[0])
+    size = np.linalg.norm(shifts_mm, axis=1)
+    told = (size >= scores.near_mm) & (size <= axis[-1])
+    out = np.full((2, len(shifts_mm)), np.nan)
+    for t in np.flatnonzero(told):
+        place = np.asarray(at[t : t + 1][None], np.float32)
+        for k, image in enumerate((scores.score, scores.power)):
+            out[k, t] = float(sampled(cv2.GaussianBlur(image[t], (3, 3), 0.7), place)[0, 0])
+    return out[0], out[1]
 
 
 def _judge(scores: ShiftScores, soft: F32, away: F64, parameters: F64) -> F64:

@@ -43,10 +43,12 @@ class Layer:
 class ShiftScores:
     """Scores (T, S, S) float32 of T tiles at shifts `axis_mm` (S,) down and across; unit scatter.
 
-    `centers_mm` (T, 2) artwork mm. `near_mm` is the shift under which nothing is said.
+    `power` (T, S, S) is the score that a second image of strength 1 would give. `centers_mm` (T, 2)
+    artwork mm. `near_mm` is the shift under which nothing is said.
     """
 
     score: F32
+    power: F32
     axis_mm: F64
     centers_mm: F64
     near_mm: float
@@ -204,8 +206,8 @@ def _project_out(cross: F32, self_like: F32, energy: F32, pad: int) -> tuple[F32
 
 def unit_scores(
     numerator: F32, denominator: F32, jacobians: F64, pad: int, px_per_mm: float, most_mm: float
-) -> tuple[F32, F64]:
-    """Scores (T, S, S) on one grid of shifts in mm, and its axis (S,).
+) -> tuple[F32, F32, F64]:
+    """Scores and powers (T, S, S) on one grid of shifts in mm, and its axis (S,).
 
     `jacobians` (T, 2, 2) are px per mm of each tile. A score is the excess at d over that at -d, in
     units of the scatter of its ring of equal shift, over all tiles, and of its own tile.
@@ -215,15 +217,18 @@ def unit_scores(
     grid = np.stack(np.meshgrid(axis, axis), axis=-1)
     radius = np.hypot(grid[..., 0], grid[..., 1])
     out = np.zeros((len(numerator), axis.size, axis.size), np.float32)
+    power = np.zeros_like(out)
     for t, jacobian in enumerate(jacobians):
         at = (grid @ jacobian.T + pad).astype(np.float32)
         top = sampled(numerator[t], at)
         bottom = sampled(denominator[t], at)
-        one = top / np.sqrt(np.maximum(bottom, 1e-9))
+        root = np.sqrt(np.maximum(bottom, np.float32(1e-9)))
+        one = top / root
         one[radius > most_mm] = 0
         one -= one[::-1, ::-1].copy()
         scatter = 1.4826 * float(np.median(np.abs(one[radius <= most_mm])))
         out[t] = one / max(scatter, 1e-9)
+        power[t] = root / max(scatter, 1e-9)
     ring = np.rint(radius * px_per_mm / 1.5).astype(np.intp)
     factor = np.ones(int(ring.max()) + 1)
     for k in range(factor.size):
@@ -231,8 +236,9 @@ def unit_scores(
         if values.size:
             factor[k] = max(1.4826 * float(np.median(values)), 1.0)
     out /= factor[ring].astype(np.float32)
+    power /= factor[ring].astype(np.float32)
     out[:, radius > most_mm] = 0
-    return out, axis
+    return out, power, axis
 
 
 def panel_scores(difference: Difference) -> ShiftScores | None:
@@ -254,9 +260,9 @@ def panel_scores(difference: Difference) -> ShiftScores | None:
         return None
     top, bottom = correlate(weighted[good], weight[good], density[good], pad, frame.px_per_mm)
     jacobians = np.broadcast_to(np.eye(2) * frame.px_per_mm, (int(good.sum()), 2, 2))
-    score, axis = unit_scores(top, bottom, jacobians, pad, frame.px_per_mm, MOST_MM)
+    score, power, axis = unit_scores(top, bottom, jacobians, pad, frame.px_per_mm, MOST_MM)
     near = max(0.25, (_OWN_PX + 0.7) / frame.px_per_mm)
-    return ShiftScores(score, axis, frame.to_mm(cut[good]), near)
+    return ShiftScores(score, power, axis, frame.to_mm(cut[good]), near)
 
 
 def tile_counts(width_mm: float, height_mm: float) -> tuple[int, int]:
@@ -309,6 +315,6 @@ def fine_scores(difference: Difference) -> ShiftScores | None:
     if good.sum() < 4:
         return None
     top, bottom = correlate(weighted[good], weight[good], density[good], pad, frame.px_per_mm)
-    score, axis = unit_scores(top, bottom, jacobians[good], pad, frame.px_per_mm, most_mm)
+    score, power, axis = unit_scores(top, bottom, jacobians[good], pad, frame.px_per_mm, most_mm)
     near = max(0.2, (_OWN_PX + 0.7) / frame.px_per_mm)
-    return ShiftScores(score, axis, centers[good], near)
+    return ShiftScores(score, power, axis, centers[good], near)

@@ -45,8 +45,10 @@ def _measure(difference: Difference, levels, seed: Seed) -> Candidate | None:
     if not core.any():
         return None
     signal = cv2.GaussianBlur(frame.residual[cut] * seed.sign, (5, 5), 0.8)
-    # half the mark's own height is where a blurred border stood before the blur
-    top = float(np.quantile(signal[core], 0.9)) if core.sum() > 8 else float(signal[core].max())
+    # half the mark's own height is where a blurred border stood before the blur; the core holds the
+    # skirts of the wider filters too, which must not pull the height down
+    high = signal[core & (signal > 0.35 * float(signal[core].max()))]
+    top = float(np.quantile(high, 0.8)) if high.size else 0.0
     mark = (signal > 0.5 * top) & core
     mark = _main_part(mark, score)
     if not mark.any():

@@ -18,8 +18,9 @@ if TYPE_CHECKING:
 
 _ENOUGH_DETAIL = 60.0  # detail energy over noise that pins its slope to about a tenth
 _SLOPE_REACH = 0.35
-_MOTTLE_REACH = 0.3
 _ROOT_OFFSET = np.float32(np.sqrt(OFFSET))
+_BORDER_SMOOTH_PX = 0.8
+_PIXEL_SIGMA = 0.5  # resampling's own blur
 _BORDER_NOISE = 0.25  # noise over height that still draws a clean border
 _WHITE_MARGIN = 0.015  # root light: more than the light field errs
 _EDGE_OF_GAUSSIAN = 2.563  # 10 % to 90 % of a blurred step, in sigmas
@@ -30,7 +31,6 @@ def measure_patch(
 ) -> Candidate | None:
     """One candidate of the family `patch`, or None where nothing is left to measure."""
     ppm = view.frame.px_per_mm
-    mask = _sharpened(view, mask, sign)
     rows, columns = np.nonzero(mask)
     reach = int(np.ceil(3 * ppm + 0.6 * np.sqrt(mask.sum())))
     y0, y1 = max(rows.min() - reach, 0), min(rows.max() + reach + 1, mask.shape[0])
@@ -62,7 +62,7 @@ def measure_patch(
         "area_mm2": area,
         "eq_diameter_mm": float(2 * np.sqrt(area / np.pi)),
         "solidity": min(1.0, area / max(hull_area, 1e-6)),
-        "neutral_likeness": float(np.clip(1 - np.median(seen_c) / 12, 0, 1)),
+        "neutral_likeness": _neutral_likeness(observed[m], difference.white[cut][m]),
     }
     features |= _border(
         photo_light(observed - expected) * np.float32(sign), distance, usable, view.blur_px, ppm
@@ -76,7 +76,7 @@ def measure_patch(
     if likeness is not None:
         features["reflection_likeness"] = likeness
     features["over_white"] = float(
-        np.mean(photo_light(observed)[m] > difference.white[cut][m] + _WHITE_MARGIN)
+        np.mean((observed[m] - difference.white[cut][m]).min(axis=1) > _WHITE_MARGIN)
     )
     outline, box, center = _outline_mm(difference, view, mask)
     features["fill"] = area / max((box[2] - box[0]) * (box[3] - box[1]), area)
@@ -93,7 +93,15 @@ def measure_patch(
     )
 
 
-def _sharpened(view: PatchView, mask: Mask, sign: int) -> Mask:
+def _neutral_likeness(observed: F32, white: F32) -> float:
+    """1 where the colour (N, 3) is grey beside the lit white base, 0 from a chroma of 12 on."""
+    lit = np.maximum(linear_from_root(white), 0.02)
+    beside_white = np.clip(linear_from_root(observed) / lit, 0, 1)
+    lab = lab_from_linear(beside_white.reshape(1, -1, 3))[0]
+    return float(np.clip(1 - np.median(np.hypot(lab[:, 1], lab[:, 2])) / 12, 0, 1))
+
+
+def sharpened(view: PatchView, mask: Mask, sign: int) -> Mask:
     """The patch cut out again where the difference, smoothed no more than its noise asks for,
     falls to half: smoothing wide enough to find a patch has moved its border."""
     rows, columns = np.nonzero(mask)
@@ -164,38 +172,30 @@ def _signed_distance(mask: Mask) -> F32:
 def _border(
     signal: F32, distance: F32, usable: Mask, blur_px: float, ppm: float
 ) -> dict[str, float]:
-    """Rise of the border from its mean profile across it, and what the rim adds."""
-    reach = int(min(max(distance.max(), 3), 40))
-    bins = np.arange(-reach, reach + 1)
-    index = np.clip(np.rint(distance).astype(np.intp) + reach, 0, 2 * reach)
-    weight = usable & (np.abs(distance) <= reach)
-    count = np.bincount(index[weight], minlength=2 * reach + 1)
-    total = np.bincount(index[weight], signal[weight], 2 * reach + 1)
-    good = count > 3
-    if good.sum() < 4:
-        return {}
-    profile = np.interp(bins, bins[good], total[good] / count[good])
-    outer, inner = profile[: max(reach // 2, 1)].mean(), profile[reach + 1 :]
-    plateau = float(np.quantile(inner, 0.75)) if inner.size else float(profile.max())
-    if plateau - outer <= 0:
-        return {}
-    rise = (profile - outer) / (plateau - outer)
-    peak = int(np.argmax(rise >= 0.9)) if (rise >= 0.9).any() else 2 * reach
-    below = np.flatnonzero(rise[:peak] <= 0.1)
-    low = int(below[-1]) if below.size else 0
-    x_high = _crossing(rise, peak, 0.9)
-    x_low = _crossing(rise, low + 1, 0.1) if low + 1 <= peak else float(low)
-    width = max(x_high - x_low, 0.5)
-    alone = _EDGE_OF_GAUSSIAN * max(np.hypot(blur_px, 0.6), 0.5)
-    return {"edge_width_mm": width / ppm, "edge_blur_ratio": width / alone}
+    """Width of the border, from its steepness where it is crossed; median along the border.
 
-
-def _crossing(profile: F64, at: int, level: float) -> float:
-    """Where a profile crosses a level between `at` - 1 and `at`, linearly."""
-    if at <= 0 or at >= len(profile):
-        return float(at)
-    a, b = profile[at - 1], profile[at]
-    return float(at) if b == a else at - 1 + float(np.clip((level - a) / (b - a), 0, 1))
+    A step of height h blurred by a Gaussian of sigma s is steepest at h / (s sqrt(2 pi)), and its
+    10-90 % rise is 2.563 s.
+    """
+    inside = signal[(distance > 1) & usable]
+    outside = signal[(distance < -2) & (distance > -8) & usable]
+    if inside.size < 4 or outside.size < 4:
+        return {}
+    height = float(np.median(inside) - np.median(outside))
+    if height <= 0:
+        return {}
+    soft = cv2.GaussianBlur(signal, (0, 0), _BORDER_SMOOTH_PX)
+    dx = cv2.Scharr(soft, cv2.CV_32F, 1, 0, scale=1 / 32)
+    dy = cv2.Scharr(soft, cv2.CV_32F, 0, 1, scale=1 / 32)
+    steep = cv2.dilate(cv2.magnitude(dx, dy), np.ones((3, 3), np.uint8))
+    border = (np.abs(distance) <= 1) & usable
+    slope = float(np.median(steep[border])) if border.any() else 0.0
+    sigma = height / (max(slope, 1e-6) * np.sqrt(2 * np.pi))
+    alone = float(np.sqrt(blur_px**2 + _BORDER_SMOOTH_PX**2 + _PIXEL_SIGMA**2))
+    return {
+        "edge_width_mm": _EDGE_OF_GAUSSIAN * sigma / ppm,
+        "edge_blur_ratio": min(sigma / alone, 50.0),
+    }
 
 
 def _detail(observed: F32, expected: F32, mask: Mask, ring: Mask) -> dict[str, float]:
@@ -211,6 +211,8 @@ def _detail(observed: F32, expected: F32, mask: Mask, ring: Mask) -> dict[str, f
     fine_due = due - cv2.GaussianBlur(due, (0, 0), 2.0)
     noise = float(np.mean((fine_seen - fine_due)[ring] ** 2)) if ring.sum() > 30 else 1e-5
     energy = float(np.sum(fine_due[mask] ** 2))
+    # a patch's own mottle blurs the reading as noise does; neighbouring pixels share it
+    noise = max(noise, float(np.var((fine_seen - fine_due)[mask])))
     if energy <= _ENOUGH_DETAIL * noise:
         return out
     kept = float(np.sum(fine_seen[mask] * fine_due[mask])) / energy
@@ -221,12 +223,10 @@ def _detail(observed: F32, expected: F32, mask: Mask, ring: Mask) -> dict[str, f
 
 
 def _reflection_likeness(features: dict[str, float]) -> float | None:
-    """0..1: detail as a reflection leaves it, and smooth; None where detail says nothing."""
+    """0..1: how nearly detail is as a reflection leaves it; None where detail says nothing."""
     if "slope" not in features:
         return None
-    detail = 1 - abs(features["slope"] - 1) / _SLOPE_REACH
-    smooth = 1 - features["mottle"] / _MOTTLE_REACH
-    return float(np.clip(detail, 0, 1) * np.clip(smooth, 0, 1))
+    return float(np.clip(1 - abs(features["slope"] - 1) / _SLOPE_REACH, 0, 1))
 
 
 def _lengths(mask: Mask, ppm: float) -> dict[str, float]:

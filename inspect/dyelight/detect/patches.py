@@ -16,13 +16,14 @@ from ..look import Difference, PanelFrame
 from ..look.panel_frame import gradient
 from ..look.render import photo_light
 from ..records import F32, Candidate, Mask
-from .patch_measures import measure_patch
+from .patch_measures import measure_patch, sharpened
 from .same import lone_marks
 from .scores import scatter_by_activity
 from .shapes import drawn
 
 _FIRST_MM = 0.6
 _EDGE_MM = 1.2
+_SKIRT_MM = 0.6
 _MARK_MM = 0.5  # a mark's blurred skirt
 LOW_BAR = 3.0
 HIGH_BAR = 6.0
@@ -149,18 +150,30 @@ def find_patches(
     """
     marks = lone_marks([c for c in found_before if c.family in ("point", "line")])
     view = patch_view(difference, drawn(difference, marks, _MARK_MM))
+    light = photo_light(view.residual)
     found: list[tuple[float, Mask, int]] = []
     for level in _levels(view):
         for sign in (1, -1):
             found += _regions(view, level, sign)
     found.sort(key=lambda item: -item[0])
     taken = {1: np.zeros(view.usable.shape, bool), -1: np.zeros(view.usable.shape, bool)}
+    reach = 2 * int(np.ceil(_SKIRT_MM * view.frame.px_per_mm)) + 1
+    around = np.ones((reach, reach), np.uint8)
     out = []
-    for peak, mask, sign in found[:MOST]:
-        fresh = mask & ~taken[sign]
-        if fresh.sum() < 0.6 * mask.sum():
+    for peak, rough, sign in found[:MOST]:
+        if (rough & ~taken[sign]).sum() < 0.3 * rough.sum():
             continue
-        taken[sign] |= cv2.dilate(mask.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+        mask = sharpened(view, rough, sign)
+        fresh = mask & ~taken[sign]
+        if fresh.sum() < 0.5 * mask.sum():
+            continue
+        # a wide filter sees a strong patch with a wide skirt: what is new must stand by itself
+        if (
+            fresh.sum() < mask.sum()
+            and light[fresh].mean() * sign < 0.6 * light[mask].mean() * sign
+        ):
+            continue
+        taken[sign] |= cv2.dilate(mask.astype(np.uint8), around) > 0
         candidate = measure_patch(difference, view, mask, sign, peak)
         if candidate is not None:
             out.append(candidate)

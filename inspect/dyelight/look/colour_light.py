@@ -25,6 +25,7 @@ from .rootlight import OFFSET
 _CHUNK = 1 << 13
 _REACH = (40.0, 20.0, 10.0, 6.0, 4.5)
 _ROUNDS = len(_REACH) + 1
+_BRIGHT = 1.5
 _FLOOR = 0.004  # root light: about one eight-bit step, below which no residual is an outlier
 
 
@@ -122,7 +123,10 @@ def _weights(residual: F32, base: F32, reach: float) -> tuple[F32, F64]:
     scatter = np.array(
         [max(1.4826 * float(np.median(np.abs(residual[good, c]))), _FLOOR / 2) for c in range(3)]
     )
-    distance2 = np.mean((residual / scatter.astype(np.float32)) ** 2, axis=1)
+    scaled = residual / scatter.astype(np.float32)
+    # reflections only ever add light: what is too bright is distrusted sooner
+    scaled *= np.where(scaled.mean(axis=1) > 0, np.float32(_BRIGHT), np.float32(1))[:, None]
+    distance2 = np.mean(scaled**2, axis=1)
     weight = np.clip(1 - distance2 / reach**2, 0, None) ** 2
     return (weight * base).astype(np.float32), scatter
 

@@ -26,6 +26,7 @@ from .sharpness import fit_sharpness
 
 _MARGIN_PX = 6
 _RIM_MM = 1.0  # the coating's rounded rim shows the light, not the print
+_UNSEEN_RIM_MM = 2.0  # an outline that was not seen may be off by the print's drift
 _NOISE_FLOOR = 0.0012  # root light: the scatter that eight-bit rounding alone leaves
 
 
@@ -51,7 +52,7 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
     lit = light_artwork(working, artwork, look, panel.margin_mm, px_per_mm)
     x0, y0, x1, y1 = _window(placement, root.shape[1], root.shape[0])
     cut = (slice(y0, y1), slice(x0, x1))
-    inset_mm = max(_RIM_MM, 4.0 / px_per_mm)
+    inset_mm = max(_RIM_MM if placement.outline_seen else _UNSEEN_RIM_MM, 4.0 / px_per_mm)
     usable = usable_pixels(blown[cut], artwork, placement, back, radius_mm, inset_mm, (x0, y0))
     frame, broad = _photo_frame(root[cut], usable, placement, lit, px_per_mm, (x0, y0))
     panel = replace(

@@ -80,8 +80,8 @@ class PhotoFrame:
 class Difference:
     """Photo against expectation, in both frames, with what is needed to measure on the panel.
 
-    `hidden` (H, W) bool on the panel frame: clipped places and the glare around them. `white` (H, W)
-    float32: root light that the bare base has there, light channel.
+    `hidden` (H, W) bool on the panel frame: clipped places and the glare around them. `white` (H, W,
+    3) float32: root light that the bare white base has there.
     """
 
     artwork: Artwork

@@ -14,6 +14,7 @@ from .rootlight import root_from_linear
 _SKIRT = 0.02  # root light: where glare fades into the noise
 _CLEARLY = 0.06  # a place clipped in the photo but this much darker in the picture is glare
 _SMOOTH_MM = 0.8
+_SHARP_PX = 2.5  # a sharp border is about half as wide on the panel frame
 
 
 def glare(frame: PanelFrame) -> Mask:
@@ -31,17 +32,40 @@ def glare(frame: PanelFrame) -> Mask:
     skirt = ((smooth > _SKIRT) & frame.inside) | core
     _, labels = cv2.connectedComponents(skirt.astype(np.uint8), connectivity=4)
     touched = np.unique(labels[core])
-    near = np.isin(labels, touched[touched > 0])
+    soft = [label for label in touched if label > 0 and _fades(brighter, labels == label)]
+    near = np.isin(labels, soft)
     size = 2 * int(np.ceil(_SMOOTH_MM * frame.px_per_mm)) + 1
     grown = cv2.dilate(near.astype(np.uint8), np.ones((size, size), np.uint8)) > 0
     return np.asarray(gone | grown)
 
 
+def _fades(brighter: F32, region: Mask) -> bool:
+    """Whether a bright region fades out, as glare does; bare metal shines too, but ends sharply.
+
+    Judged by the steepness where it falls to half: a step under a Gaussian of sigma s is steepest at
+    height / (s sqrt(2 pi)).
+    """
+    rows, columns = np.nonzero(region)
+    cut = (
+        slice(max(rows.min() - 4, 0), rows.max() + 5),
+        slice(max(columns.min() - 4, 0), columns.max() + 5),
+    )
+    soft = cv2.GaussianBlur(brighter[cut], (0, 0), 0.8)
+    height = float(np.quantile(soft[region[cut]], 0.8))
+    border = region[cut] & (np.abs(soft - 0.5 * height) < 0.2 * height)
+    if border.sum() < 8:
+        return True
+    dx = cv2.Scharr(soft, cv2.CV_32F, 1, 0, scale=1 / 32)
+    dy = cv2.Scharr(soft, cv2.CV_32F, 0, 1, scale=1 / 32)
+    slope = float(np.median(cv2.magnitude(dx, dy)[border]))
+    return height / (max(slope, 1e-6) * np.sqrt(2 * np.pi)) > _SHARP_PX
+
+
 def lit_white(frame: PanelFrame, look: ColourLight) -> F32:
-    """Root light (H, W) of the bare white base under the photo's light, light channel."""
+    """Root light (H, W, 3) of the bare white base under the photo's light."""
     height, width = frame.inside.shape
     white = root_from_linear(np.ones((1, 1, 3), np.float32))
     bare = look.response.apply(white)[0, 0]
     small = (max(2, height // 16), max(2, width // 16))
     gain = look.gain.on_grid(*small, (0, 1), (0, 1)) * bare
-    return np.asarray(cv2.resize(photo_light(gain), (width, height)), np.float32)
+    return np.asarray(cv2.resize(gain, (width, height)), np.float32)

@@ -170,17 +170,26 @@ def _try_blur(
     to_artwork: float,
     pitch: float,
 ) -> tuple[float, F64]:
-    """Residual energy per pixel and filter weights (4,) at one blur width."""
-    gram, right, energy, count = np.zeros((4, 4)), np.zeros(4), 0.0, 0
+    """Mean log residual energy of the tiles and joint filter weights (4,) at one blur width."""
+    gram, right, cost = np.zeros((4, 4)), np.zeros(4), []
     for x, y in tiles:
         expected = _tile_expected(sigma * to_artwork, x, y, lit, placement, window, pitch)
         cut = (slice(y, y + TILE_PX), slice(x, x + TILE_PX))
-        g, r, e, n = _tile_equations(observed[cut], expected, usable[cut])
-        gram, right, energy, count = gram + g, right + r, energy + e, count + n
-    ridge = np.diag(1e-3 * np.trace(gram) / 4 * np.ones(4) + 1e-12)
-    weights = np.linalg.solve(gram + ridge, right)
-    left = energy - 2 * weights @ right + weights @ gram @ weights
-    return float(left / max(count, 1)), weights
+        g, r, energy, count = _tile_equations(observed[cut], expected, usable[cut])
+        if count < TILE_PX:
+            continue
+        own = np.linalg.solve(g + _ridge(g), r)
+        left = max(energy - 2 * own @ r + own @ g @ own, 1e-12) / count
+        # tiles speak in ratios, so that one under a reflection does not outshout the rest
+        cost.append(np.log(left))
+        gram, right = gram + g / left, right + r / left
+    if not cost:
+        return float("inf"), np.zeros(4)
+    return float(np.mean(cost)), np.linalg.solve(gram + _ridge(gram), right)
+
+
+def _ridge(gram: F64) -> F64:
+    return np.diag(np.full(4, 1e-3 * np.trace(gram) / 4 + 1e-12))
 
 
 def _tile_expected(
