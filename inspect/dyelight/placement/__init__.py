@@ -1,6 +1,6 @@
 """Where the panel lies in the photo."""
 
 from .picture_map import FittedMap
-from .place import place
+from .locate import place
 
 __all__ = ["FittedMap", "place"]

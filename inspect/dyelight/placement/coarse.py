@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from ..records import F32, F64, Artwork, Photo
+from ..records import F32, F64, Artwork, Mask, Photo
 from .fit import homography_from_corners
 from .picture_map import project
 from .profiles import gather
@@ -38,12 +38,15 @@ class Lie:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """A quad read against the artwork: its ways best first, and the spreads of colour in both."""
+    """A quad read against the artwork: its ways best first, and the spreads of colour in both.
+
+    `photo_chroma_sd` leaves brightness out, which a reflection on a plain panel changes too.
+    """
 
     quad: Quad
     ways: tuple[Lie, ...]
     art_sd: float
-    photo_sd: float
+    photo_chroma_sd: float
 
     @property
     def plain(self) -> bool:
@@ -82,7 +85,7 @@ def read_quads(photo: Photo, artwork: Artwork, quads: list[Quad]) -> list[Readin
         at = _unit_grid(quad.corners_px)
         seen, inside = gather(soft, (at + 0.5) * scale - 0.5)
         readings.append(
-            Reading(quad, _ways(quad, seen, inside, art), spread, _spread(seen, inside))
+            Reading(quad, _ways(quad, seen, inside, art), spread, _chroma_spread(seen, inside))
         )
     return readings
 
@@ -95,13 +98,13 @@ def _unit_grid(corners_px: F64) -> F64:
     return project(h, grid.reshape(-1, 2)).reshape(_GRID, _GRID, 2)
 
 
-def _spread(seen: F32, inside: np.ndarray) -> float:
+def _chroma_spread(seen: F32, inside: Mask) -> float:
     if inside.sum() < 16:
         return 0.0
-    return float(np.sqrt(np.sum(np.var(seen[inside], axis=0))))
+    return float(np.sqrt(np.sum(np.var(_opponent(seen[inside])[:, 1:], axis=0))))
 
 
-def _ways(quad: Quad, seen: F32, inside: np.ndarray, art: F32) -> tuple[Lie, ...]:
+def _ways(quad: Quad, seen: F32, inside: Mask, art: F32) -> tuple[Lie, ...]:
     tries = []
     for roll in range(4):
         # with roll even the quad's side 0-1 is the artwork's width
@@ -125,7 +128,7 @@ def _ways(quad: Quad, seen: F32, inside: np.ndarray, art: F32) -> tuple[Lie, ...
     return tuple(ways)
 
 
-def _likeness(seen: F32, inside: np.ndarray, art: F32) -> float:
+def _likeness(seen: F32, inside: Mask, art: F32) -> float:
     """Correlation of brightness and two colour differences, weighted by the artwork's spread."""
     if inside.sum() < 0.3 * inside.size:
         return -1.0

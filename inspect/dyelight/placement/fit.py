@@ -12,6 +12,7 @@ from .picture_map import CONTROL_POINTS, FittedMap, project
 # standard deviations of the priors that keep a badly seen direction tame
 _K1_SD = 0.02
 _K2_SD = 0.01
+_MOST_K = 0.25
 # second differences of the control points, as a share of the panel's length in the photo: the
 # stiffness is chosen among these by how likely it makes the measurements
 _BEND_SD_SHARES = (1e-5, 5e-5, 2e-4, 6e-4)
@@ -127,6 +128,10 @@ def _normalised(picture: FittedMap) -> F64:
     return np.asarray(h / h[2, 2], dtype=np.float64)
 
 
+def _within(value: float, most: float) -> float:
+    return float(np.clip(value, -most, most))
+
+
 def _with_parameters(picture: FittedMap, h: F64, k1: float, k2: float) -> FittedMap:
     cx, cy = picture.center_px
     r = picture.radius_px
@@ -208,8 +213,8 @@ def fit_homography_lens(
         step = np.linalg.solve(normal, right)
         h = _normalised(picture).ravel()
         h[:8] += step[:8]
-        k1 = picture.k1 + (float(step[8]) if lens else 0.0)
-        k2 = picture.k2 + (float(step[9]) if lens else 0.0)
+        k1 = _within(picture.k1 + step[8], _MOST_K) if lens else picture.k1
+        k2 = _within(picture.k2 + step[9], _MOST_K) if lens else picture.k2
         picture = _with_parameters(picture, h.reshape(3, 3), k1, k2)
     return picture
 
@@ -280,8 +285,9 @@ def fit_spline(
                 best, solution, covariance = evidence, trial, trial_covariance
     h = _normalised(base).ravel()
     h[:8] += solution[:8]
-    k1, k2 = (base.k1 + solution[8], base.k2 + solution[9]) if lens else (base.k1, base.k2)
-    moved = _with_parameters(base, h.reshape(3, 3), float(k1), float(k2))
+    k1 = _within(base.k1 + solution[8], _MOST_K) if lens else base.k1
+    k2 = _within(base.k2 + solution[9], _MOST_K) if lens else base.k2
+    moved = _with_parameters(base, h.reshape(3, 3), k1, k2)
     control = solution[frame:].reshape(2, CONTROL_POINTS, CONTROL_POINTS).transpose(1, 2, 0)
     median, worst = _point_errors(base, covariance, frame)
     return FitResult(

@@ -14,6 +14,8 @@ _DARK = 0.06
 _BRIGHT = 0.97
 # sd in px at 640 px photo width from which edges are too soft to line up
 _SOFT_PX = 3.2
+# Scharr gradient, share of the full range, that counts as an edge
+_LEAST_EDGE = 0.1
 
 
 def refused(photo: Photo) -> NoPlacement | None:
@@ -53,7 +55,11 @@ def blurred(photo: Photo) -> bool:
         soft = cv2.GaussianBlur(grey, (0, 0), sigma)
         dx = cv2.Scharr(soft, cv2.CV_32F, 1, 0)
         dy = cv2.Scharr(soft, cv2.CV_32F, 0, 1)
-        strengths.append(float(np.percentile(np.hypot(dx, dy), 99.7)))
+        steep, usual = np.percentile(np.hypot(dx, dy), [99.7, 50.0])
+        strengths.append(float(steep))
+    if steep < 3 * usual or steep < _LEAST_EDGE:
+        # nothing in the photo stands out as an edge, sharp or soft
+        return False
     ratio2 = (strengths[0] / max(strengths[1], 1e-9)) ** 2
     if ratio2 <= 1.0001:
         return True

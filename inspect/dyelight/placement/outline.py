@@ -20,6 +20,8 @@ _TOP_LINES = 4
 _DRIFT_SD_MM = 0.8
 _STRETCH_SD = 0.002
 _SKEW_SD = 0.0012
+# weight of these priors against the evidence of the sides
+_PRIOR_WEIGHT = 0.6
 # a line must be seen on this share of its side
 _LEAST_SUPPORT = 0.35
 _LEAST_SCORE = 0.30
@@ -145,14 +147,14 @@ def _consistent(
             if line is not None
         ]
         turn = float(np.median(skews))
-        score -= 0.5 * sum(min(((s - turn) / _SKEW_SD) ** 2, 25.0) for s in skews) * 0.3
+        score -= 0.5 * sum(min(((s - turn) / _SKEW_SD) ** 2, 25.0) for s in skews) * _PRIOR_WEIGHT
         top, right, bottom, left = combo
         for one, two, span in ((top, bottom, h), (left, right, w)):
             if one is None or two is None:
                 continue
             spread = np.hypot(_STRETCH_SD, 0.15 / span)
-            score -= 0.5 * (((one.middle + two.middle) / span) / spread) ** 2 * 0.3
-            score -= 0.5 * (((two.middle - one.middle) / 2) / _DRIFT_SD_MM) ** 2 * 0.1
+            score -= 0.5 * (((one.middle + two.middle) / span) / spread) ** 2 * _PRIOR_WEIGHT
+            score -= 0.5 * (((two.middle - one.middle) / 2) / _DRIFT_SD_MM) ** 2 * _PRIOR_WEIGHT
         if score > best_score:
             best, best_score = combo, score
     return best

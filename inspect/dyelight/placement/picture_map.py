@@ -112,7 +112,7 @@ class FittedMap:
             r2 = r * r
             value = r * (1 + r2 * (self.k1 + r2 * self.k2)) - target
             slope = 1 + r2 * (3 * self.k1 + 5 * self.k2 * r2)
-            r -= value / np.where(slope > 0.2, slope, 0.2)
+            r = np.clip(r - value / np.maximum(slope, 0.2), 0.0, 2 * target)
         scale = np.divide(r, target, out=np.ones_like(r), where=target > 1e-12)
         out: F64 = center + offset * scale * self.radius_px
         return out

@@ -24,6 +24,10 @@ _RIM_MM = 1.2
 _RIM_SHARE = 0.02
 
 
+# share of agreeing tiles below which no refinement will help
+_HOPELESS_SHARE = 0.2
+# a border point may move this share of the panel's length from its start
+_MOST_MOVE_SHARE = 0.25
 # correlation from which a tile counts as showing the artwork
 _AGREEMENT = 0.5
 # sd of a tile's expected brightness, share of the full range, from which it must show
@@ -134,7 +138,8 @@ def refine(
 ) -> Refined | None:
     """Refine `start` over up to `finest` levels; None where the tiles give too little to fit.
 
-    `fine` is the artwork at the finest level's resolution or better.
+    `fine` is the artwork at the finest level's resolution or better. Stops early, with the survey to
+    show for it, where photo and artwork plainly differ.
     """
     picture = start
     result: Refined | None = None
@@ -158,15 +163,26 @@ def refine(
             step = _round(
                 picture, view, art, artwork, tile, float(np.sqrt(panel_area)), blur2, prior
             )
-            if step is None:
+            if step is None or not _sane(step.fit.map, start, grid_mm):
                 return result
             moved = step.fit.map.to_photo(grid_mm) - picture.to_photo(grid_mm)
             result = step
             picture = step.fit.map
             blur2 = _updated_blur(blur2, step)
+            if step.survey.textured >= 8 and step.survey.agreeing < _HOPELESS_SHARE:
+                return result
             if np.abs(moved).max() < _SETTLED_PX * pitch:
                 break
     return result
+
+
+def _sane(picture: FittedMap, start: FittedMap, border: F64) -> bool:
+    """Whether a fit is still a small correction of its start."""
+    before, after = start.to_photo(border), picture.to_photo(border)
+    if not np.isfinite(after).all():
+        return False
+    length = float(np.max(np.ptp(before, axis=0)))
+    return bool(np.abs(after - before).max() < _MOST_MOVE_SHARE * length)
 
 
 def _round(
@@ -210,8 +226,8 @@ def _round(
 
 
 def survey(picture: FittedMap, photo: Photo, artwork: Artwork, fine: ArtworkView) -> Survey:
-    """How far photo and artwork agree under a map that is not refined any further."""
-    area_px, tile, _ = _LEVELS[1]
+    """How far photo and artwork agree under a rough map, seen coarsely enough to forgive it."""
+    area_px, tile, _ = _LEVELS[0]
     panel_area = abs(polygon_area(picture.to_photo(border_mm(artwork))))
     pitch = max(1, round(float(np.sqrt(panel_area / area_px))))
     view = photo_view(photo, panel_window(picture, artwork, photo), pitch)

@@ -156,8 +156,10 @@ def _solve(grams: F64, center: F64, tile: int) -> TileShifts:
     off = _projection(gram, _NUISANCES, 1e-7)
     left = off.transpose(0, 2, 1) @ gram @ off  # art dx, dy; photo dx, dy; photo
     normal = left[:, :2, :2]
-    trace = np.einsum("nii->n", normal)
-    root = np.linalg.cholesky(normal + (1e-6 * trace + 1e-9)[:, None, None] * np.eye(2))
+    # float32 sums leave an error of about 1e-6 of the gradients' energy before the projection
+    energy = gram[:, 5, 5] + gram[:, 6, 6]
+    normal = _positive(normal, 3e-6 * energy + 1e-9)
+    root = np.linalg.cholesky(normal)
     whiten = np.linalg.inv(root)
     # fine detail of the artwork that the photo has lost (noise, JPEG) would vote for no shift, so the
     # photo's gradients are the regressors and the artwork's the instruments: `shared` is the part
@@ -200,6 +202,13 @@ def _solve(grams: F64, center: F64, tile: int) -> TileShifts:
         cover=count / tile**2,
         blur2=blur2,
     )
+
+
+def _positive(matrix: F64, least: F64) -> F64:
+    """Symmetric (N, 2, 2) with eigenvalues raised to at least `least` (N,)."""
+    values, vectors = np.linalg.eigh((matrix + matrix.transpose(0, 2, 1)) / 2)
+    values = np.maximum(values, least[:, None])
+    return np.asarray((vectors * values[:, None, :]) @ vectors.transpose(0, 2, 1), np.float64)
 
 
 def _few_blocks(grams: F64) -> F64:

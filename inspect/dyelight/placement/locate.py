@@ -14,25 +14,28 @@ from .light import blurred, refused
 from .outline import find_outline
 from .picture_map import FittedMap
 from .quads import find_quads
-from .refine import Refined, picture_box, polygon_area, refine, survey
+from .refine import Refined, Survey, picture_box, polygon_area, refine, survey
 from .scaled import ArtworkView, PhotoView, artwork_view, photo_view
 
 # photo and artwork sizes in px, and features kept, of the first and the second look
 _LOOKS = ((0.75e6, 0.45e6, 3000), (2.2e6, 1.0e6, 8000))
 _ART_FINE_PX = 4.0e6
 # share of the tiles with clear detail that must agree with the artwork
-_SURE_SHARE = 0.6
+_SURE_SHARE = 0.65
+_FINE_SHARE = 0.5
 _LEAST_TEXTURED = 6
 # colour likeness from which a way round is tried, and taken where no detail can confirm it
 _TRY_LIKENESS = 0.35
 _LIKENESS = 0.75
 _LEAD = 0.08
-# below this likeness a clear picture on a clear panel is another picture
-_OTHER_LIKENESS = 0.5
+# below this share of agreeing tiles a clear picture on a clear panel is another picture
+_OTHER_SHARE = 0.35
 # share of tiles with detail that the artwork lacks from which it is another picture
 _STRANGE_SHARE = 0.3
 # a quad whose corners lie within this share of the panel's length is the same panel
 _NEAR_SHARE = 0.1
+# a panel whose colours spread further than this carries more than a plain artwork
+_PLAIN_CHROMA_SD = 0.03
 _SCALED_PCT = 0.5
 # an outline that is plainly a panel
 _PLAIN_SUPPORT, _PLAIN_WEAKEST = 0.8, 0.55
@@ -103,7 +106,10 @@ def _by_features(photo: Photo, artwork: Artwork, fine: ArtworkView) -> _Found | 
             picture_box(artwork),
         )
         refined = refine(start, photo, artwork, fine)
-        if refined is None or not _agrees(refined):
+        if refined is None:
+            continue
+        look = survey(refined.fit.map, photo, artwork, fine)
+        if not _agrees(refined.survey, look):
             continue
         return _Found(refined, refined.fit.map, refined.fit.standard_error_px, (), False)
     return None
@@ -119,9 +125,14 @@ def _on_metal(features: Features, art: ArtworkView) -> Features:
     return Features(features.points[keep], features.descriptors[keep])
 
 
-def _agrees(refined: Refined) -> bool:
-    seen = refined.survey
-    return seen.textured >= _LEAST_TEXTURED and seen.agreeing >= _SURE_SHARE
+def _agrees(fine_look: Survey, look: Survey) -> bool:
+    """Whether tiles prove the map: the coarse look must, and the fine one must not speak against it.
+
+    In the fine look little detail may stand above the noise.
+    """
+    if fine_look.textured >= 2 * _LEAST_TEXTURED and fine_look.agreeing < _FINE_SHARE:
+        return False
+    return look.textured >= _LEAST_TEXTURED and look.agreeing >= _SURE_SHARE
 
 
 def _by_outline(
@@ -149,11 +160,11 @@ def _from_quad(
     """Refine one way of one quad; the score is above 1 where the picture's detail confirms it."""
     start, prior, seen = _held(photo, artwork, fine, way.corners_px)
     refined = refine(start, photo, artwork, fine, prior=prior)
-    if refined is not None and _agrees(refined):
-        score = 1.0 + refined.survey.agreeing
-        return _Found(refined, refined.fit.map, refined.fit.standard_error_px, (), True), score
     picture = start if refined is None else refined.fit.map
     look = survey(picture, photo, artwork, fine)
+    if refined is not None and _agrees(refined.survey, look):
+        error = refined.fit.standard_error_px
+        return _Found(refined, picture, error, (), True), 1.0 + look.agreeing
     if look.textured >= _LEAST_TEXTURED or look.strange > _STRANGE_SHARE:
         # the photo lacks detail that the artwork promises, or has what the artwork lacks
         return None, 0.0
@@ -163,6 +174,8 @@ def _from_quad(
     # without picture points the print lies on the panel as prints do
     error = prior.drift_mm * float(np.sqrt(panel_px2 / (artwork.width_mm * artwork.height_mm)))
     if reading.plain:
+        if reading.photo_chroma_sd > _PLAIN_CHROMA_SD:
+            return None, 0.0
         upright = abs(_turn_degrees(way.corners_px)) + (90.0 if way.mirrored else 0.0)
         return _Found(None, start, error, (_WAY_UNKNOWN,), True), 0.9 - upright / 1000
     if way.likeness < _LIKENESS or way.lead < _LEAD:
@@ -214,7 +227,7 @@ def _held_by_outline(photo: Photo, artwork: Artwork, fine: ArtworkView, found: _
         again = refine(start, photo, artwork, fine, prior=prior)
         if (
             again is not None
-            and _agrees(again)
+            and _agrees(again.survey, survey(again.fit.map, photo, artwork, fine))
             and again.survey.agreeing >= refined.survey.agreeing - 0.05
             and again.fit.worst_error_px < refined.fit.worst_error_px
         ):
@@ -270,12 +283,7 @@ def _not_found(
             "No panel with this artwork was found in the photo.",
             "Take the photo again with the whole panel in the frame, on a plain background.",
         )
-    first = plain[0]
-    corners = first.ways[0].corners_px if first.ways else first.quad.corners_px
-    start, _, _ = _held(photo, artwork, fine, corners)
-    look = survey(start, photo, artwork, fine)
-    likeness = max((way.likeness for r in plain for way in r.ways), default=0.0)
-    if look.strange > _STRANGE_SHARE and likeness < _OTHER_LIKENESS:
+    if all(_contradicted(photo, artwork, fine, reading) for reading in plain[:2]):
         return NoPlacement(
             "wrong_artwork",
             "A panel shows in the photo, but its picture is not the artwork's.",
@@ -286,6 +294,28 @@ def _not_found(
         "A panel shows in the photo, but it could not be lined up with the artwork.",
         "Take the photo again, sharp, straight on and without reflections.",
     )
+
+
+def _contradicted(
+    photo: Photo, artwork: Artwork, fine: ArtworkView, reading: Reading
+) -> bool:
+    """Whether a panel plainly shows something else, whichever way round the artwork is laid on it."""
+    if not reading.ways:
+        return False
+    first = reading.ways[0].corners_px
+    _, prior, _ = _held(photo, artwork, fine, first)
+    for way in reading.ways:
+        order = [int(np.argmin(np.linalg.norm(first - c, axis=1))) for c in way.corners_px]
+        h = homography_from_corners(corners_mm(artwork), prior.corners_px[order])
+        start = FittedMap.from_homography(
+            h, (photo.width_px, photo.height_px), picture_box(artwork)
+        )
+        look = survey(start, photo, artwork, fine)
+        missing = look.textured >= _LEAST_TEXTURED and look.agreeing < _OTHER_SHARE
+        foreign = look.strange > _STRANGE_SHARE and look.agreeing < _OTHER_SHARE
+        if not (missing or foreign):
+            return False
+    return True
 
 
 def corners_mm(artwork: Artwork) -> F64:
