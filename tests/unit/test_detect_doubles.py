@@ -1,0 +1,290 @@
+"""Double images drawn into made-up photos, and photos that only look doubled."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import cv2
+import numpy as np
+import pytest
+
+from dyelight.detect.doubles import find_doubles
+from dyelight.detect.doubles_fit import TileFit
+from dyelight.detect.doubles_pattern import follow
+from dyelight.look import compare
+from dyelight.placement.picture_map import FittedMap
+from dyelight.records import F32, F64, U8, Artwork, Candidate, Photo, Placement
+
+WIDTH_MM, HEIGHT_MM = 160.0, 120.0
+ART_PER_MM, PHOTO_PER_MM = 6.0, 6.0
+LEFT_PX, TOP_PX = 80.0, 70.0
+PHOTO_SIZE = (1120, 860)
+SIZE = (960, 720)
+Shift = Callable[[F32, F32], tuple[F32, F32]]
+
+
+def _picture(seed: int = 4) -> U8:
+    """Overlapping discs and polygons of many colours on a mottled ground, (720, 960, 3) uint8."""
+    rng = np.random.default_rng(seed)
+    ground = rng.normal(150, 60, (18, 24, 3)).astype(np.float32)
+    image = np.clip(cv2.resize(ground, SIZE, interpolation=cv2.INTER_CUBIC), 20, 240)
+    image = np.ascontiguousarray(image.astype(np.uint8))
+    for _ in range(280):
+        colour = [int(v) for v in rng.integers(10, 245, 3)]
+        middle = rng.integers(0, SIZE)
+        if rng.random() < 0.5:
+            center = (int(middle[0]), int(middle[1]))
+            cv2.circle(image, center, int(rng.integers(6, 45)), colour, -1, cv2.LINE_AA)
+        else:
+            corners = (middle + rng.normal(0, 35, (4, 2))).astype(np.int32)
+            cv2.fillPoly(image, [corners], colour, cv2.LINE_AA)
+    return np.asarray(image, np.uint8)
+
+
+def _grid() -> U8:
+    """A regular grid of dark lines with a faint ground, (720, 960, 3) uint8."""
+    image = np.full((720, 960, 3), 215, np.uint8)
+    image[..., 0] = np.linspace(180, 230, 960).astype(np.uint8)[None]
+    for x in range(12, 960, 24):
+        cv2.line(image, (x, 0), (x, 720), (60, 70, 120), 4, cv2.LINE_AA)
+    for y in range(12, 720, 24):
+        cv2.line(image, (0, y), (960, y), (60, 70, 120), 4, cv2.LINE_AA)
+    return image
+
+
+def _blurred(image: F32, sigma_px: float) -> F32:
+    return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma_px), np.float32)
+
+
+def _photo(
+    picture: U8,
+    *,
+    strength: float = 0.0,
+    shift: Shift | None = None,
+    blur_px: float = 0.9,
+    shake_px: float = 0.0,
+    sharpen: float = 0.3,
+    quality: int = 90,
+    part_mm: tuple[float, float, float, float] | None = None,
+    seed: int = 11,
+) -> U8:
+    """A photo of the pressed picture: dye density 0.9 of the file's, even light, noise, JPEG.
+
+    `shift` gives the second image's shift in mm at mm of the panel; it is confined to `part_mm`.
+    """
+    code = np.arange(256) / 255.0
+    linear = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
+    density = (-0.9 * np.log(linear * 0.985 + 0.015)).astype(np.float32)[picture]
+    density = _blurred(density, 0.5)
+    if shift is not None:
+        y, x = np.mgrid[: picture.shape[0], : picture.shape[1]].astype(np.float32)
+        dx, dy = shift(x / ART_PER_MM, y / ART_PER_MM)
+        moved = cv2.remap(
+            density,
+            x - dx * np.float32(ART_PER_MM),
+            y - dy * np.float32(ART_PER_MM),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        share = np.full(x.shape, strength, np.float32)
+        if part_mm is not None:
+            inside = (x > part_mm[0] * ART_PER_MM) & (x < part_mm[2] * ART_PER_MM)
+            inside &= (y > part_mm[1] * ART_PER_MM) & (y < part_mm[3] * ART_PER_MM)
+            share *= cv2.GaussianBlur(inside.astype(np.float32), (0, 0), 8)
+        density = density + share[..., None] * (moved - density)
+    full = np.full((PHOTO_SIZE[1], PHOTO_SIZE[0], 3), 0.2, np.float32)
+    rows, columns = picture.shape[:2]
+    y0, x0 = int(TOP_PX), int(LEFT_PX)
+    full[y0 : y0 + rows, x0 : x0 + columns] = 0.75 * np.exp(-density)
+    full = _blurred(full, blur_px)
+    if shake_px:
+        size = 2 * int(2 * shake_px) + 1
+        smear = np.zeros((size, size), np.float32)
+        cv2.line(smear, (0, size // 3), (size - 1, 2 * size // 3), 1.0, 1, cv2.LINE_AA)
+        full = np.asarray(cv2.filter2D(full, -1, smear / smear.sum()), np.float32)
+    rng = np.random.default_rng(seed)
+    full += rng.normal(size=full.shape).astype(np.float32) * np.sqrt(full / 6000 + 1e-6)
+    full = np.clip(full, 0, 1)
+    encoded = np.where(full <= 0.0031308, 12.92 * full, 1.055 * full ** (1 / 2.4) - 0.055) * 255
+    encoded = encoded + sharpen * (encoded - cv2.GaussianBlur(encoded, (0, 0), 1.0))
+    pixels = np.clip(np.rint(encoded), 0, 255).astype(np.uint8)
+    _, file = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, quality])
+    return np.asarray(cv2.imdecode(file, cv2.IMREAD_COLOR), np.uint8)
+
+
+def _placement(off_px: tuple[float, float] = (0.0, 0.0), stretch: float = 1.0) -> Placement:
+    """Where the drawing above puts the panel, wrong by `off_px` and `stretch`."""
+    # artwork pixel i covers i..i+1 file px from the left, and lies on photo pixel LEFT_PX + i
+    homography = np.array(
+        [
+            [PHOTO_PER_MM * stretch, 0, LEFT_PX - 0.5 + off_px[0]],
+            [0, PHOTO_PER_MM, TOP_PX - 0.5 + off_px[1]],
+            [0, 0, 1],
+        ]
+    )
+    picture = FittedMap.from_homography(homography, PHOTO_SIZE, (0, 0, WIDTH_MM, HEIGHT_MM))
+    corners: F64 = np.array([[0, 0], [WIDTH_MM, 0], [WIDTH_MM, HEIGHT_MM], [0, HEIGHT_MM]], float)
+    return Placement(
+        picture=picture,
+        corners_px=picture.to_photo(corners),
+        outline_seen=True,
+        uncertainty_px=0.05,
+        drift_mm=(0.0, 0.0),
+        stretch_pct=(0.0, 0.0),
+        mirrored=False,
+        quarter_turns=0,
+        method="features",
+    )
+
+
+def _look_for(picture: U8, photo: U8, placement: Placement | None = None) -> tuple[Candidate, ...]:
+    artwork = Artwork("picture.png", "", picture, None, WIDTH_MM, HEIGHT_MM)
+    found = compare(Photo("photo.jpg", "", photo), artwork, placement or _placement())
+    return find_doubles(found)
+
+
+def _slip(x: float, y: float) -> Shift:
+    return lambda a, b: (np.full_like(a, x), np.full_like(b, y))
+
+
+def _growth(a: F32, b: F32) -> tuple[F32, F32]:
+    return 0.016 * (a - WIDTH_MM / 2), 0.016 * (b - HEIGHT_MM / 2)
+
+
+def _turn(a: F32, b: F32) -> tuple[F32, F32]:
+    return -0.012 * (b - HEIGHT_MM), 0.012 * a
+
+
+def _hinge(a: F32, b: F32) -> tuple[F32, F32]:
+    return 1.6 * a / WIDTH_MM, 1.2 * a / WIDTH_MM
+
+
+@pytest.mark.parametrize(
+    ("vector", "strength"), [((1.4, -0.9), 0.10), ((-0.9, 0.2), 0.08), ((-3.5, 4.0), 0.2)]
+)
+def test_a_slip_is_found_with_its_vector_and_strength(
+    vector: tuple[float, float], strength: float
+) -> None:
+    """A tenth of the dye set down again elsewhere is measured to 0.1 mm and a quarter of itself."""
+    picture = _picture()
+    (found,) = _look_for(picture, _photo(picture, strength=strength, shift=_slip(*vector)))
+    assert found.family == "double"
+    assert found.extent == "panel"
+    assert found.pattern == "slip"
+    assert found.vector_mm == pytest.approx(vector, abs=0.1)
+    assert found.strength == pytest.approx(strength, rel=0.25)
+    assert found.features["strength"] == pytest.approx(100 * (found.strength or 0))
+    assert found.features["shift_mm"] == pytest.approx(float(np.hypot(*vector)), abs=0.1)
+    assert found.snr >= 6
+
+
+@pytest.mark.parametrize(
+    ("shift", "pattern", "largest"),
+    [(_growth, "growth", 1.6), (_turn, "turn", 2.4), (_hinge, "hinge", 2.0)],
+)
+def test_a_pattern_is_named_and_its_largest_shift_given(
+    shift: Shift, pattern: str, largest: float
+) -> None:
+    """Shifts that grow from the middle, turn about a corner or start at a hinge are told apart."""
+    picture = _picture(7)
+    (found,) = _look_for(picture, _photo(picture, strength=0.15, shift=shift))
+    assert found.pattern == pattern
+    assert found.features["shift_mm"] == pytest.approx(largest, abs=0.15)
+    assert found.strength == pytest.approx(0.15, rel=0.25)
+
+
+def test_growth_and_turn_are_measured_at_the_rim() -> None:
+    """Growth of 1.6 % is 1.6 mm at half of a 200 mm diagonal, and no turn."""
+    picture = _picture(7)
+    (found,) = _look_for(picture, _photo(picture, strength=0.15, shift=_growth))
+    assert found.features["growth_mm"] == pytest.approx(0.016 * 100, abs=0.15)
+    assert found.features["turn_mm"] < 0.15
+
+
+def test_a_second_image_on_one_half_is_local() -> None:
+    """A double image on the left half only is boxed there."""
+    picture = _picture(9)
+    photo = _photo(picture, strength=0.2, shift=_slip(1.5, 1.0), part_mm=(0, 0, 75, HEIGHT_MM))
+    (found,) = _look_for(picture, photo)
+    assert found.extent == "local"
+    assert found.vector_mm == pytest.approx((1.5, 1.0), abs=0.1)
+    assert found.box_mm[0] < 20
+    assert 60 < found.box_mm[2] < 105
+
+
+@pytest.mark.parametrize(
+    "camera",
+    [
+        {},
+        {"blur_px": 2.5},
+        {"shake_px": 3.0},
+        {"sharpen": 1.8},
+        {"quality": 50},
+    ],
+    ids=["plain", "defocus", "shake", "sharpened", "hard JPEG"],
+)
+def test_what_a_camera_does_is_no_double_image(camera: dict[str, float]) -> None:
+    """Blur, shake, halos and ringing of a faultless panel are not reported."""
+    picture = _picture()
+    assert _look_for(picture, _photo(picture, **camera)) == ()  # type: ignore[arg-type] # ints among them
+
+
+@pytest.mark.parametrize("wrong", [_placement((0.6, -0.4)), _placement((-0.8, 0.2), 1.0015)])
+def test_misplacement_is_no_double_image(wrong: Placement) -> None:
+    """A picture that lies half a pixel off is not doubled."""
+    picture = _picture()
+    assert _look_for(picture, _photo(picture), wrong) == ()
+
+
+def test_a_repetitive_picture_is_no_double_image() -> None:
+    """A grid that looks like itself at every step has no second image, sharpened or not."""
+    picture = _grid()
+    assert _look_for(picture, _photo(picture, sharpen=1.2)) == ()
+
+
+def test_an_empty_picture_has_none() -> None:
+    """A plain panel cannot show a second image, and asking does no harm."""
+    picture = np.full((720, 960, 3), 200, np.uint8)
+    photo = _photo(picture, strength=0.2, shift=_slip(1.0, 1.0))
+    assert _look_for(picture, photo) == ()
+
+
+def _fits(shift_of: Callable[[F64], F64], count: int = 12) -> list[TileFit]:
+    rng = np.random.default_rng(2)
+    centers = rng.uniform([10, 10], [WIDTH_MM - 10, HEIGHT_MM - 10], (count, 2))
+    return [
+        TileFit(c, shift_of(c) + rng.normal(0, 0.03, 2), 400 * np.eye(2), 0.1, 0.002)
+        for c in centers
+    ]
+
+
+def test_one_wild_tile_does_not_bend_the_pattern() -> None:
+    """Eleven tiles that slip alike outvote one that says something else."""
+    fits = _fits(lambda c: np.array([1.0, 0.5]))
+    fits[3] = TileFit(fits[3].center_mm, np.array([-3.0, 4.0]), 400 * np.eye(2), 0.1, 0.002)
+    found = follow(fits, (WIDTH_MM, HEIGHT_MM))
+    assert found is not None
+    assert found.pattern == "slip"
+    assert found.mean_mm == pytest.approx([1.0, 0.5], abs=0.05)
+
+
+def test_shifts_without_any_order_are_no_pattern() -> None:
+    """Tiles that all point elsewhere do not make a double image."""
+    rng = np.random.default_rng(5)
+    fits = _fits(lambda c: rng.uniform(-5, 5, 2), count=6)
+    found = follow(fits, (WIDTH_MM, HEIGHT_MM))
+    assert found is None or found.sure_tiles <= 4
+
+
+def test_too_few_tiles_say_nothing() -> None:
+    """Two tiles can agree by chance."""
+    assert follow(_fits(lambda c: np.array([1.0, 0.0]), count=2), (WIDTH_MM, HEIGHT_MM)) is None
+
+
+def test_growth_with_shear_is_mixed() -> None:
+    """A field that no single motion makes is called mixed."""
+    middle = np.array([WIDTH_MM / 2, HEIGHT_MM / 2])
+    slope = np.array([[0.02, 0.0], [0.0, -0.02]])
+    found = follow(_fits(lambda c: slope @ (c - middle) + [1.0, 0.3]), (WIDTH_MM, HEIGHT_MM))
+    assert found is not None
+    assert found.pattern == "mixed"
