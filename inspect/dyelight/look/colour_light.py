@@ -175,12 +175,12 @@ def fit_colour_light(
         total = float(weight.sum())
         scale = float(np.average((expected**2).sum(1), weights=weight + 1e-9)) * total
         penalty = np.zeros((size, size))
-        penalty[:nf, :nf] = scale * (1e-5 * _roughness(spans + 3) + 1e-7 * np.eye(nf))
+        penalty[:nf, :nf] = scale * (1e-3 * _roughness(spans + 3) + 1e-5 * np.eye(nf))
         for c in range(3):
             part = slice(nf + c * nc, nf + (c + 1) * nc)
             penalty[part, part] = scale * (1e-4 * _roughness(4) + 1e-4 * np.eye(nc))
         part = slice(nf + 3 * nc, size)
-        penalty[part, part] = total * (1e-2 * _roughness(4) + 3e-2 * np.eye(nc))
+        penalty[part, part] = total * (3e-3 * _roughness(4) + 2e-3 * np.eye(nc))
         coefficients = np.linalg.solve(left + penalty, right)
         shared = fine @ coefficients[:nf]
         for c in range(3):
