@@ -23,7 +23,8 @@ from .colour_table import ColourTable
 from .rootlight import OFFSET
 
 _CHUNK = 1 << 13
-_REACH = (40.0, 20.0, 10.0, 6.0, 4.5)
+_REACH = (20.0, 10.0, 6.0, 5.0, 4.5, 4.5, 4.5)
+_STIFF = (100.0, 30.0, 10.0, 3.0, 1.0, 1.0, 1.0, 1.0)  # light is free to bend only when colour fits
 _ROUNDS = len(_REACH) + 1
 _BRIGHT = 1.5
 _FLOOR = 0.004  # root light: about one eight-bit step, below which no residual is an outlier
@@ -120,9 +121,11 @@ def _weights(residual: F32, base: F32, reach: float) -> tuple[F32, F64]:
     What lies `reach` scatters off has no weight.
     """
     good = base > 0
-    scatter = np.array(
-        [max(1.4826 * float(np.median(np.abs(residual[good, c]))), _FLOOR / 2) for c in range(3)]
-    )
+    # glare may cover two fifths of the panel, and only ever adds light: centre and scatter are read
+    # from the darker side. In normal noise the 30th and 5th percentiles lie 1.12 scatters apart.
+    low, centre = np.quantile(residual[good], [0.05, 0.3], axis=0)
+    scatter = np.maximum((centre - low) / 1.12, _FLOOR / 2)
+    residual = residual - (centre + 0.4 * scatter).astype(np.float32)
     scaled = residual / scatter.astype(np.float32)
     # reflections only ever add light: what is too bright is distrusted sooner
     scaled *= np.where(scaled.mean(axis=1) > 0, np.float32(_BRIGHT), np.float32(1))[:, None]
@@ -175,7 +178,7 @@ def fit_colour_light(
         total = float(weight.sum())
         scale = float(np.average((expected**2).sum(1), weights=weight + 1e-9)) * total
         penalty = np.zeros((size, size))
-        penalty[:nf, :nf] = scale * (1e-3 * _roughness(spans + 3) + 1e-5 * np.eye(nf))
+        penalty[:nf, :nf] = scale * _STIFF[turn] * (1e-3 * _roughness(spans + 3) + 1e-5 * np.eye(nf))
         for c in range(3):
             part = slice(nf + c * nc, nf + (c + 1) * nc)
             penalty[part, part] = scale * (1e-4 * _roughness(4) + 1e-4 * np.eye(nc))
