@@ -9,7 +9,7 @@ import numpy as np
 
 from ..records import F32, F64, Artwork, Mask, Photo, Placement
 from .frames import Difference, PanelFrame, PhotoFrame
-from .glare import glare, lit_white
+from .glare import broadly_off, glare, in_photo_window, lit_white
 from .outline import corner_radius_mm, fill, rounded_outline, usable_pixels
 from .panel_frame import (
     expected_here,
@@ -54,6 +54,9 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
     cut = (slice(y0, y1), slice(x0, x1))
     inset_mm = max(_RIM_MM if placement.outline_seen else _UNSEEN_RIM_MM, 4.0 / px_per_mm)
     usable = usable_pixels(blown[cut], artwork, placement, back, radius_mm, inset_mm, (x0, y0))
+    off = broadly_off(panel, float(np.mean(look.scatter)))
+    if off.any():
+        usable &= ~in_photo_window(off, panel, placement, (x0, y0), (x1 - x0, y1 - y0))
     frame, broad = _photo_frame(root[cut], usable, placement, lit, px_per_mm, (x0, y0))
     panel = replace(
         panel, expected=panel.observed - seen_squared_up(broad, panel, placement, (x0, y0))

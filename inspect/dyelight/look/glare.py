@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from ..records import F32, Mask
+from ..records import F32, Mask, Placement
 from .colour_light import ColourLight
 from .frames import PanelFrame
 from .render import photo_light
@@ -14,6 +14,9 @@ from .rootlight import root_from_linear
 _SKIRT = 0.02  # root light: where glare fades into the noise
 _CLEARLY = 0.06  # a place clipped in the photo but this much darker in the picture is glare
 _SMOOTH_MM = 0.8
+_FAR_SCATTERS = 6.0
+_FAR = 0.05  # root light
+_WIDE_MM = 3.0
 _SHARP_PX = 2.5  # a sharp border is about half as wide on the panel frame
 
 
@@ -37,6 +40,36 @@ def glare(frame: PanelFrame) -> Mask:
     size = 2 * int(np.ceil(_SMOOTH_MM * frame.px_per_mm)) + 1
     grown = cv2.dilate(near.astype(np.uint8), np.ones((size, size), np.uint8)) > 0
     return np.asarray(gone | grown)
+
+
+def broadly_off(frame: PanelFrame, scatter: float) -> Mask:
+    """Wide places (H, W) bool far from the expected look: strong reflections, large stains.
+
+    Small marks there are not looked for, and the rest of the panel is not measured by them.
+    """
+    apart = photo_light(frame.observed - frame.expected)
+    smooth = cv2.GaussianBlur(apart, (0, 0), _SMOOTH_MM * frame.px_per_mm)
+    far = np.abs(smooth) > max(_FAR_SCATTERS * scatter, _FAR)
+    size = 2 * int(np.ceil(_WIDE_MM * frame.px_per_mm)) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    wide = cv2.morphologyEx((far & frame.inside).astype(np.uint8), cv2.MORPH_OPEN, disc)
+    return np.asarray(cv2.dilate(wide, disc) > 0)
+
+
+def in_photo_window(
+    mask: Mask,
+    frame: PanelFrame,
+    placement: Placement,
+    origin_px: tuple[int, int],
+    size: tuple[int, int],
+) -> Mask:
+    """A panel frame mask on a photo window of `size` (width, height) px from `origin_px` on."""
+    pitch = 8
+    columns, rows = -(-size[0] // pitch), -(-size[1] // pitch)
+    mm = placement.picture.artwork_window(*origin_px, columns, rows, float(pitch))
+    at = ((mm + np.float32(frame.margin_mm)) * np.float32(frame.px_per_mm)) - np.float32(0.5)
+    small = cv2.remap(mask.astype(np.uint8), at, None, cv2.INTER_NEAREST)
+    return np.asarray(np.kron(small, np.ones((pitch, pitch), np.uint8))[: size[1], : size[0]] > 0)
 
 
 def _fades(brighter: F32, region: Mask) -> bool:
