@@ -25,7 +25,8 @@ _SURE_TILES = 3
 _LEAST_SNR = 6.0
 _TELLING = 4.0  # due score from which a tile without the second image says that it is not there
 _THERE, _GONE, _GONE_SHARE = 0.5, 0.25, 0.3
-_MOST_PART = 0.7
+_MOST_PART, _FILLED = 0.7, 0.65
+_LEAST_TOLD, _SHOWN = 6, 0.2  # tiles asked, and the share of the due score that they must give
 _LEAST_STRENGTH = 0.015
 _PITCH = 3
 _SEEN_DE00 = 1.0
@@ -62,35 +63,41 @@ def find_doubles(
             continue
         if pattern.strength < max(_LEAST_STRENGTH, _LEAST_SNR * pattern.strength_error):
             continue
-        part = _part(scores, pattern, (art.width_mm, art.height_mm))
-        return (_candidate(difference, pattern, part),)
+        shows, part = _cover(scores, pattern, (art.width_mm, art.height_mm))
+        if shows:
+            return (_candidate(difference, pattern, part),)
     return ()
 
 
-def _part(scores: ShiftScores, found: ShiftPattern, size_mm: tuple[float, float]) -> Box | None:
-    """The box in artwork mm that holds the second image, or None where it covers the panel.
+def _cover(
+    scores: ShiftScores, found: ShiftPattern, size_mm: tuple[float, float]
+) -> tuple[bool, Box | None]:
+    """Whether the tiles that would show the second image do, and the part that they do it on.
 
-    A tile speaks where the second image would stand out of its noise if it were there.
+    A tile is asked where the second image would stand out of its noise if it were there. The part
+    is a box in artwork mm, None for the whole panel.
     """
     score, power = evidence(scores, found.at(scores.centers_mm))
     due = found.strength * power
     told = np.isfinite(score) & (due > _TELLING)
-    if told.sum() < 8:
-        return None
+    if told.sum() < _LEAST_TOLD:
+        return True, None
+    shown = float(score[told].sum() / due[told].sum())
     ratio = score[told] / due[told]
     # scores fall short of what the strength foretells, as the strongest differences are held back
-    ratio = ratio / np.quantile(ratio, 0.8)
+    ratio = ratio / max(float(np.quantile(ratio, 0.8)), 0.1)
     there = ratio > _THERE
-    if (ratio < _GONE).sum() < _GONE_SHARE * told.sum() or there.sum() < 2:
-        return None
+    if (ratio < _GONE).sum() < _GONE_SHARE * told.sum() or there.sum() < 3:
+        return shown > _SHOWN, None
     columns, rows = tile_counts(*size_mm)
     cell = np.array([size_mm[0] / columns, size_mm[1] / rows])
-    places = scores.centers_mm[told][there]
-    low = np.clip(places.min(0) - cell / 2, 0, size_mm)
-    high = np.clip(places.max(0) + cell / 2, 0, size_mm)
-    if np.prod(high - low) > _MOST_PART * np.prod(size_mm):
-        return None
-    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
+    places = scores.centers_mm[told]
+    low = np.clip(places[there].min(0) - cell / 2, 0, size_mm)
+    high = np.clip(places[there].max(0) + cell / 2, 0, size_mm)
+    inside = ((places >= low) & (places <= high)).all(axis=1)
+    if np.prod(high - low) > _MOST_PART * np.prod(size_mm) or there[inside].mean() < _FILLED:
+        return shown > _SHOWN, None
+    return True, (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
 
 
 def _candidate(difference: Difference, found: ShiftPattern, part: Box | None) -> Candidate:

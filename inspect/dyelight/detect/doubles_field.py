@@ -25,7 +25,7 @@ _PEAK = 3.3
 _STRONGEST = 14
 _STRAIN = 0.045  # mm of shift per mm of panel that no sheet exceeds
 _FAR_MM = 6.8
-_EQUAL = 0.85
+_EQUAL, _SLIP = 0.85, 0.002
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,11 +68,14 @@ def best_field(scores: ShiftScores, middle_mm: F64) -> ShiftField:
     found = [_polish(scores, soft, away, parameters[k]) for k in order]
     totals = _judge(scores, soft, away, np.stack(found))
     said = _said(scores, soft, away, np.stack(found))
-    # a repetitive picture fits as well one repeat further on: of equals the smallest shift stands
-    loud = np.nansum(said, axis=1)
-    equal = (totals > _EQUAL * totals.max()) & (loud > _EQUAL * loud[np.argmax(totals)])
-    size = np.array([np.linalg.norm(_predict(one[None], away)[0], axis=1).mean() for one in found])
-    k = int(np.argmin(np.where(equal, size, np.inf)))
+    k = int(np.argmax(totals))
+    slips = np.array([float(np.abs(one[:, 1:]).max()) < _SLIP for one in found])
+    if slips[k]:
+        # a repetitive picture fits as well one repeat further on: the shortest of equals stands
+        loud = np.nansum(said, axis=1)
+        equal = slips & (totals > _EQUAL * totals[k]) & (loud > _EQUAL * loud[k])
+        size = np.array([float(np.linalg.norm(one[:, 0])) for one in found])
+        k = int(np.argmin(np.where(equal, size, np.inf)))
     top = found[k]
     return ShiftField(
         top[:, 0], top[:, 1:], np.asarray(middle_mm, np.float64), float(totals[k]), said[k]
