@@ -1,6 +1,6 @@
 """Where the panel lies in the photo."""
 
-from .picture_map import FittedMap
 from .locate import place
+from .picture_map import FittedMap
 
 __all__ = ["FittedMap", "place"]

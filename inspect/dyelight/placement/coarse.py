@@ -12,7 +12,7 @@ from .fit import homography_from_corners
 from .picture_map import project
 from .profiles import gather
 from .quads import Quad
-from .scaled import shrink
+from .scaled import blurred, shrink
 
 _GRID = 40
 _INSET = 0.06
@@ -26,8 +26,8 @@ _PLAIN_SD = 0.012
 class Lie:
     """One way the artwork may lie in a quad.
 
-    `corners_px` (4, 2) TL, TR, BR, BL as the artwork reads; `likeness` -1..1 correlation of colours;
-    `lead` how far it stands above the next best way in this quad.
+    `corners_px` (4, 2) TL, TR, BR, BL as the artwork reads; `likeness` -1..1 correlation of
+    colours; `lead` how far it stands above the next best way in this quad.
     """
 
     corners_px: F64
@@ -81,7 +81,7 @@ def read_quads(photo: Photo, artwork: Artwork, quads: list[Quad]) -> list[Readin
     for quad in quads:
         # a cell of the grid averages about its own area of the photo
         side = float(np.linalg.norm(np.ptp(quad.corners_px * scale, axis=0))) / _GRID / 1.4
-        soft = cv2.GaussianBlur(small, (0, 0), max(0.5, 0.5 * side))
+        soft = blurred(small, max(0.5, 0.5 * side))
         at = _unit_grid(quad.corners_px)
         seen, inside = gather(soft, (at + 0.5) * scale - 0.5)
         readings.append(

@@ -9,12 +9,16 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from ..records import F32, F64
+from ..records import F32, F64, U8
 
 _RATIO = 0.8
 _THRESHOLD_PX = 3.0
 _LEAST_INLIERS = 10
+
+
+Index = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +45,7 @@ def detect(grey: F32, limit: int) -> Features:
     """The strongest `limit` RootSIFT features of a grey image (H, W) float32 in 0..1."""
     stretched = _stretched(grey)
     # without precise upscale SIFT's points sit a quarter pixel off
-    sift = cv2.SIFT_create(nfeatures=limit, contrastThreshold=0.012, enable_precise_upscale=True)
+    sift = cv2.SIFT.create(nfeatures=limit, contrastThreshold=0.012, enable_precise_upscale=True)
     keypoints, descriptors = sift.detectAndCompute(stretched, None)
     if descriptors is None or len(keypoints) == 0:
         return Features(np.zeros((0, 2)), np.zeros((0, 128), np.float32))
@@ -50,7 +54,7 @@ def detect(grey: F32, limit: int) -> Features:
     return Features(points, np.sqrt(descriptors / total).astype(np.float32))
 
 
-def _stretched(grey: F32) -> np.ndarray[tuple[int, int], np.dtype[np.uint8]]:
+def _stretched(grey: F32) -> U8:
     low, high = np.percentile(grey[::3, ::3], [0.5, 99.5])
     span = max(float(high - low), 0.08)
     out = np.clip((grey - low) * np.float32(255.0 / span), 0, 255)
@@ -64,7 +68,7 @@ def _mirrored(descriptors: F32) -> F32:
     return np.ascontiguousarray(turned.reshape(-1, 128))
 
 
-def _match(art: F32, photo: F32) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _match(art: F32, photo: F32) -> tuple[Index, Index, F32]:
     """Best artwork feature for each photo feature: art index, photo index, distance ratio."""
     likeness = photo @ art.T
     rows = np.arange(len(photo))

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..records import F64
-from .picture_map import CONTROL_POINTS, FittedMap, project
+from .picture_map import CONTROL_POINTS, FittedMap
 
 # standard deviations of the priors that keep a badly seen direction tame
 _K1_SD = 0.02
@@ -24,8 +24,8 @@ _LEVEL_SD_SHARE = 6e-4
 class Observations:
     """Measured picture points.
 
-    `points_mm` (N, 2) in artwork mm, `points_px` (N, 2) in photo px, `information` (N, 2, 2) in 1/px^2:
-    the inverse covariance of each measured photo point. All float64.
+    `points_mm` (N, 2) in artwork mm, `points_px` (N, 2) in photo px, `information` (N, 2, 2) in
+    1/px^2: the inverse covariance of each measured photo point. All float64.
     """
 
     points_mm: F64
@@ -37,9 +37,9 @@ class Observations:
 class OutlinePrior:
     """What the panel's outline says of the map before any picture point is measured.
 
-    `corners_px` (4, 2) are the panel's corners in the photo, `corners_mm` (4, 2) its corners in mm from
-    its own top-left. The print lies on the panel but for the spreads below: `drift_mm`, `stretch`
-    and `skew` as shares, `keystone` the change of scale over half a panel.
+    `corners_px` (4, 2) are the panel's corners in the photo, `corners_mm` (4, 2) its corners in mm
+    from its own top-left. The print lies on the panel but for the spreads below: `drift_mm`,
+    `stretch` and `skew` as shares, `keystone` the change of scale over half a panel.
     """
 
     corners_px: F64
@@ -66,12 +66,13 @@ class FitResult:
     unit_sd: float
 
 
-def _capped(information: F64, floor_px: float) -> F64:
-    """(W^-1 + floor^2 I)^-1 without inverting W, which may have rank one."""
-    identity = np.eye(2)
-    return np.asarray(
-        np.linalg.solve(identity + floor_px**2 * information, information), dtype=np.float64
-    )
+def capped(information: F64, floor_px: F64) -> F64:
+    """Information (N, 2, 2) once an error of `floor_px` (N,) px each way is added: (W^-1 + f^2)^-1.
+
+    W may have rank one.
+    """
+    extra = np.square(floor_px)[:, None, None] * information
+    return np.asarray(np.linalg.solve(np.eye(2) + extra, information), dtype=np.float64)
 
 
 def _robust_weights(residual: F64, information: F64, unit_sd: float) -> tuple[F64, F64]:
@@ -181,13 +182,12 @@ def fit_homography_lens(
     seen: Observations,
     *,
     lens: bool,
-    floor_px: float,
     prior: OutlinePrior | None = None,
     rounds: int = 6,
 ) -> FittedMap:
-    """Fit homography and, if `lens`, k1 and k2 by reweighted Gauss-Newton; the spline is dropped."""
+    """Fit homography and, if `lens`, k1 and k2 by reweighted Gauss-Newton; drop the spline."""
     picture = start.without_spline()
-    information = _capped(seen.information, floor_px)
+    information = seen.information
     weights = np.ones(len(seen.points_mm))
     n_free = 10 if lens else 8
     for _ in range(rounds):
@@ -232,7 +232,6 @@ def fit_spline(
     seen: Observations,
     *,
     lens: bool,
-    floor_px: float,
     panel_px: float,
     prior: OutlinePrior | None = None,
     rounds: int = 4,
@@ -241,15 +240,14 @@ def fit_spline(
 
     Penalised least squares with the full 2x2 information of each point, Tukey weights, and a
     penalty on second differences (P-splines: Eilers & Marx, Statistical Science 11(2), 1996) whose
-    weight maximises the marginal likelihood. `panel_px` is the panel's length in the photo,
-    `floor_px` the model error of one tile.
+    weight maximises the marginal likelihood. `panel_px` is the panel's length in the photo.
     """
     base = picture.without_spline()
     value, jacobian = _lens_jacobian(base, seen.points_mm)
     frame = 10 if lens else 8
     design = _joint_design(base, seen.points_mm, jacobian[:, :, :frame])
     target = seen.points_px - value
-    information = _capped(seen.information, floor_px)
+    information = seen.information
     fixed, pull = np.zeros((frame, frame)), np.zeros(frame)
     if lens:
         fixed[[8, 9], [8, 9]] = 1 / _K1_SD**2, 1 / _K2_SD**2
@@ -313,7 +311,7 @@ def _penalised(normal: F64, right: F64, penalty: F64, frame: int) -> tuple[F64, 
     full[frame:, frame:] += np.kron(np.eye(2), penalty)
     full[np.diag_indices(frame)] *= 1 + 1e-9
     full[np.diag_indices(frame)] += 1e-6
-    covariance = np.linalg.inv(full)
+    covariance: F64 = np.linalg.inv(full).astype(np.float64)
     solution = covariance @ right
     _, log_full = np.linalg.slogdet(full)
     _, log_prior = np.linalg.slogdet(penalty)
@@ -322,7 +320,7 @@ def _penalised(normal: F64, right: F64, penalty: F64, frame: int) -> tuple[F64, 
 
 
 def _point_errors(picture: FittedMap, covariance: F64, frame: int) -> tuple[float, float]:
-    """Median and 95th percentile over the picture of a point's standard error, rms of x and y, px."""
+    """Median and 95th percentile over the picture of a point's standard error in px."""
     t = np.linspace(0, 1, 11)
     grid = np.stack(np.meshgrid(t, t), axis=-1).reshape(-1, 2)
     points = np.asarray(picture.origin_mm) + grid * np.asarray(picture.span_mm)

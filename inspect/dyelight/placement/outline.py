@@ -8,8 +8,17 @@ from itertools import product
 import numpy as np
 
 from ..records import F64, Artwork, Mask, Photo, Pixels
+from .outline_record import Outline, described
 from .picture_map import FittedMap
-from .profiles import BorderPoints, Profiles, border_profiles, rectangle_points, shape_points
+from .profiles import (
+    BorderPoints,
+    Index,
+    Profiles,
+    border_profiles,
+    rectangle_points,
+    shape_points,
+)
+from .shaped import shaped_outline
 
 _PER_SIDE = 160
 _SLOPES = np.linspace(-1.0, 1.0, 25)
@@ -25,22 +34,6 @@ _PRIOR_WEIGHT = 0.6
 # a line must be seen on this share of its side
 _LEAST_SUPPORT = 0.35
 _LEAST_SCORE = 0.30
-
-
-@dataclass(frozen=True, slots=True)
-class Outline:
-    """The panel's outline.
-
-    `corners_mm` (4, 2) TL, TR, BR, BL of the panel in artwork mm, as if not rounded; `seen` (4,) which
-    sides were measured; `error_mm` standard error of the sides; `drift_mm`, `stretch_pct` of the
-    print against the panel.
-    """
-
-    corners_mm: F64
-    seen: tuple[bool, bool, bool, bool]
-    error_mm: float
-    drift_mm: tuple[float, float]
-    stretch_pct: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +57,7 @@ def find_outline(
         shape = shape_points(artwork, 4 * _PER_SIDE)
         if shape is None:
             return None
-        return _shape_outline(photo, artwork, artwork_rgb, base, shape, blur_px)
+        return shaped_outline(photo, artwork, artwork_rgb, base, shape, blur_px)
     border = rectangle_points(artwork, _PER_SIDE)
     profiles = border_profiles(photo, artwork_rgb, artwork, base, border, blur_px)
     along = _along(artwork, border)
@@ -119,20 +112,20 @@ def _candidate_lines(
     left = scores.copy()
     width = max(2, round(0.25 / profiles.pitch_mm))
     for _ in range(_TOP_LINES):
-        k, i = np.unravel_index(int(left.argmax()), left.shape)
-        score = float(left[k, i])
+        steepest, at_px = divmod(int(left.argmax()), count)
+        score = float(left[steepest, at_px])
         if score < _LEAST_SCORE:
             break
-        slope = float(_SLOPES[k]) * _SKEW_SHARE * length_mm
-        lines.append(_Line(float(profiles.offsets_mm[i]), slope, score))
-        left[:, max(0, int(i) - width) : int(i) + width + 1] = 0.0
+        slope = float(_SLOPES[steepest]) * _SKEW_SHARE * length_mm
+        lines.append(_Line(float(profiles.offsets_mm[at_px]), slope, score))
+        left[:, max(0, at_px - width) : at_px + width + 1] = 0.0
     return lines
 
 
 def _consistent(
     choices: list[list[_Line | None]], artwork: Artwork
 ) -> tuple[_Line | None, ...] | None:
-    """One line per side, together most likely a rectangle of the panel's size; None below 3 sides."""
+    """One line per side, together most likely the panel; None below 3 sides."""
     w, h = artwork.width_mm, artwork.height_mm
     lengths = np.array([w, h, w, h])
     best, best_score = None, -np.inf
@@ -161,9 +154,9 @@ def _consistent(
 
 
 def _sub_pixel(
-    profiles: Profiles, rows: np.ndarray, along: F64, line: _Line, blur_px: float
+    profiles: Profiles, rows: Index, along: F64, line: _Line, blur_px: float
 ) -> tuple[_Line, float] | None:
-    """The line through the steepest point of each profile, robustly; with its standard error, mm."""
+    """The line through the steepest point of each profile, and its standard error in mm."""
     blur_mm = max(blur_px, 0.8) / float(np.median(profiles.px_per_mm[rows]))
     middle, slope = line.middle, line.slope
     steps = profiles.steps[rows]
@@ -203,13 +196,13 @@ def _tukey_line(
 ) -> tuple[tuple[float, float], float, float] | None:
     """Weighted Tukey fit: coefficients, standard error at the middle, number of agreeing points."""
     w = weight.copy()
-    coefficients = np.zeros(2)
+    coefficients: F64 = np.zeros(2)
     sd = np.inf
     for round_ in range(8):
         normal = design.T @ (design * w[:, None])
         if np.linalg.cond(normal) > 1e10:
             return None
-        coefficients = np.linalg.solve(normal, design.T @ (w * value))
+        coefficients = np.asarray(np.linalg.solve(normal, design.T @ (w * value)), np.float64)
         residual = value - design @ coefficients
         live = weight > 0
         if live.sum() < 10:
@@ -223,7 +216,7 @@ def _tukey_line(
 
 
 def _from_lines(lines: list[_Line | None], artwork: Artwork, error_mm: float) -> Outline | None:
-    """Corners, drift and stretch from four lines; one missing line is put where the size wants it."""
+    """The outline from its lines; a missing one is put where the size wants it."""
     w, h = artwork.width_mm, artwork.height_mm
     seen = tuple(line is not None for line in lines)
     if sum(seen) < 3:
@@ -258,111 +251,4 @@ def _from_lines(lines: list[_Line | None], artwork: Artwork, error_mm: float) ->
             for i, j in ((0, 3), (0, 1), (2, 1), (2, 3))
         ]
     )
-    return _described(corners, artwork, (seen[0], seen[1], seen[2], seen[3]), error_mm)
-
-
-def _described(
-    corners: F64, artwork: Artwork, seen: tuple[bool, bool, bool, bool], error_mm: float
-) -> Outline:
-    w, h = artwork.width_mm, artwork.height_mm
-    tl, tr, br, bl = corners
-    width = (np.linalg.norm(tr - tl) + np.linalg.norm(br - bl)) / 2
-    height = (np.linalg.norm(bl - tl) + np.linalg.norm(br - tr)) / 2
-    stretch = (w / width - 1, h / height - 1)
-    off = np.array([w / 2, h / 2]) - corners.mean(axis=0)
-    return Outline(
-        corners_mm=corners,
-        seen=seen,
-        error_mm=error_mm,
-        drift_mm=(float(off[0] * (1 + stretch[0])), float(off[1] * (1 + stretch[1]))),
-        stretch_pct=(float(100 * stretch[0]), float(100 * stretch[1])),
-    )
-
-
-def _shape_outline(
-    photo: Photo,
-    artwork: Artwork,
-    artwork_rgb: Pixels,
-    base: FittedMap,
-    border: BorderPoints,
-    blur_px: float,
-) -> Outline | None:
-    """Shift, stretch and turn of a shaped panel against the picture, from its whole contour."""
-    profiles = border_profiles(photo, artwork_rgb, artwork, base, border, blur_px)
-    rows = np.flatnonzero(profiles.valid)
-    if rows.size < 0.6 * len(profiles.valid):
-        return None
-    evidence = profiles.evidence[rows]
-    normals = border.normals[rows]
-    reach = float(profiles.offsets_mm[-1])
-    tries = np.linspace(-0.8 * reach, 0.8 * reach, 41)
-    best, shift = -1.0, np.zeros(2)
-    count = evidence.shape[1]
-    pick = np.arange(rows.size)
-    for dx in tries:
-        offset = normals[:, :1] * dx + normals[:, 1:] * tries[None, :]
-        at = np.round((offset - profiles.offsets_mm[0]) / profiles.pitch_mm).astype(np.intp)
-        inside = (at >= 0) & (at < count)
-        value = np.where(inside, evidence[pick[:, None], np.clip(at, 0, count - 1)], 0.0)
-        score = value.mean(axis=0)
-        k = int(score.argmax())
-        if score[k] > best:
-            best, shift = float(score[k]), np.array([dx, tries[k]])
-    if best < _LEAST_SCORE:
-        return None
-    return _fit_shape(profiles, rows, border, shift, artwork, blur_px)
-
-
-def _fit_shape(
-    profiles: Profiles,
-    rows: np.ndarray,
-    border: BorderPoints,
-    shift: F64,
-    artwork: Artwork,
-    blur_px: float,
-) -> Outline | None:
-    normals, points = border.normals[rows], border.points_mm[rows]
-    centre = np.array([artwork.width_mm, artwork.height_mm]) / 2
-    half = centre
-    local = (points - centre) / half
-    # shift x, y; growth across, down; turn
-    design = np.stack(
-        [
-            normals[:, 0],
-            normals[:, 1],
-            normals[:, 0] * local[:, 0] * half[0],
-            normals[:, 1] * local[:, 1] * half[1],
-            normals[:, 1] * local[:, 0] * half[0] - normals[:, 0] * local[:, 1] * half[1],
-        ],
-        1,
-    )
-    prior = np.diag([0.0, 0.0, 1.0, 1.0, 1.0]) / np.square(_STRETCH_SD * 2)
-    values = np.concatenate([shift, np.zeros(3)])
-    blur_mm = max(blur_px, 0.8) / float(np.median(profiles.px_per_mm[rows]))
-    sd = 0.0
-    for window in (0.5, 0.3, 0.2):
-        reach = window + 2.0 * blur_mm
-        expected = design @ values
-        distance = profiles.offsets_mm[None, :] - expected[:, None]
-        near = np.where(np.abs(distance) <= reach, profiles.steps[rows], 0.0)
-        peak = near.argmax(axis=1)
-        found = profiles.offsets_mm[peak]
-        live = profiles.evidence[rows, peak] > 0.3
-        if live.sum() < _LEAST_SUPPORT * len(rows):
-            return None
-        w = live.astype(np.float64)
-        for _ in range(6):
-            residual = found - design @ values
-            sd = max(1.4826 * float(np.median(np.abs(residual[live]))), 0.3 * profiles.pitch_mm)
-            w = live * np.square(np.clip(1 - np.square(residual / (4.5 * sd)), 0, 1))
-            normal = design.T @ (design * w[:, None]) / sd**2 + prior
-            values = np.linalg.solve(normal, design.T @ (w * found) / sd**2)
-    corners = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]]) * 2 * half
-    off = corners - centre
-    turned = np.stack([-off[:, 1], off[:, 0]], 1) * values[4]
-    moved = corners + values[:2] + off * values[2:4] + turned
-    support = float(np.mean(w > 0.2))
-    if support < _LEAST_SUPPORT:
-        return None
-    error = sd / np.sqrt(max(float(w.sum()), 1.0))
-    return _described(moved, artwork, (True, True, True, True), error)
+    return described(corners, artwork, (seen[0], seen[1], seen[2], seen[3]), error_mm)

@@ -61,7 +61,7 @@ class FittedMap:
         photo_size_px: tuple[int, int],
         box_mm: tuple[float, float, float, float],
     ) -> FittedMap:
-        """A map without lens or spline. `box_mm` is x0, y0, x1, y1 of the picture with its bleed."""
+        """A map without lens or spline; `box_mm` is x0, y0, x1, y1 of the picture with bleed."""
         width_px, height_px = photo_size_px
         return cls(
             homography=homography / homography[2, 2],
@@ -125,7 +125,7 @@ class FittedMap:
     def to_artwork(self, points_px: F64) -> F64:
         """Artwork mm (N, 2) float64 of photo points (N, 2) in px, by fixed-point iteration."""
         points = np.asarray(points_px, dtype=np.float64).reshape(-1, 2)
-        back = np.linalg.inv(self.homography)
+        back: F64 = np.linalg.inv(self.homography).astype(np.float64)
         mm = project(back, self.undistorted(points))
         if self.control_px.any():
             # far outside the picture the straight continuation means nothing and may not settle

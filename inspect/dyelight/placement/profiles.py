@@ -23,7 +23,7 @@ _BLOCKS = 8
 
 @dataclass(frozen=True, slots=True)
 class BorderPoints:
-    """Points on the nominal trim: `points_mm` (N, 2), outward unit normals (N, 2), side (N,) int."""
+    """Points on the nominal trim (N, 2) in mm, outward unit normals (N, 2), side (N,)."""
 
     points_mm: F64
     normals: F64
@@ -34,10 +34,10 @@ class BorderPoints:
 class Profiles:
     """Edge evidence across the border.
 
-    `offsets_mm` (T,) outward from the trim. `evidence` (N, T) float32 in 0..1: how clearly the photo
-    departs here from the picture, compared with noise. `steps` (N, T) float64: size of the change in
-    linear light. `valid` (N,) positions inside the photo. `pitch_mm` the spacing of the offsets,
-    `photo_px_mm` photo px per mm along the normal (N,).
+    `offsets_mm` (T,) outward from the trim. `evidence` (N, T) float32 in 0..1: how clearly the
+    photo departs here from the picture, compared with noise. `steps` (N, T) float64: size of the
+    change in linear light. `valid` (N,) positions inside the photo. `pitch_mm` the spacing of the
+    offsets, `photo_px_mm` photo px per mm along the normal (N,).
     """
 
     offsets_mm: F64
@@ -49,7 +49,7 @@ class Profiles:
 
 
 def gather(pixels: Pixels, points: F64) -> tuple[F32, Mask]:
-    """Bilinear samples (..., 3) float32 in 0..1 of pixels at points (..., 2), and which lie inside."""
+    """Bilinear samples (..., 3) float32 in 0..1 at points (..., 2), and which lie inside."""
     height, width = pixels.shape[:2]
     x, y = points[..., 0], points[..., 1]
     inside = (x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1)
@@ -156,7 +156,7 @@ def border_profiles(
     expected, _ = gather(artwork_rgb, art_at)
     sigma = max(0.6, blur_px / max(float(np.median(px_per_mm)) * pitch, 1e-6))
     expected = _smoothed(expected, sigma)
-    valid = inside.all(axis=1)
+    valid: Mask = np.asarray(inside.all(axis=1), dtype=np.bool_)
     learn_zone = offsets < -0.5 * reach
     residual, noise = _residual(seen, expected, learn_zone, border.side, valid)
     lag = max(1, round(1.2 * sigma))

@@ -13,6 +13,8 @@ from .scaled import shrink
 
 _LONG_SIDE_PX = 640
 _LINES = 48
+# mean support from which an outline is plainly a panel
+PLAIN_SUPPORT = 0.8
 _SECTORS = 6
 _LINES_PER_SECTOR = 14
 _LEAST_AREA, _MOST_AREA = 0.05, 0.985
@@ -28,9 +30,9 @@ _SQUARE_TOLERANCE = 0.12
 class Quad:
     """Four corners (4, 2) in photo px, clockwise as seen, and how well the photo supports them.
 
-    `support` is the mean over the sides, `weakest` the least of them: the share of a side along which
-    an edge runs. `upright` tells whether corner 0 to 1 can be the panel's width, `lying` whether
-    corner 1 to 2 can.
+    `support` is the mean over the sides, `weakest` the least of them: the share of a side along
+    which an edge runs. `upright` tells whether corner 0 to 1 can be the panel's width, `lying`
+    whether corner 1 to 2 can.
     """
 
     corners_px: F64
@@ -77,7 +79,7 @@ def _gradient(small: NDArray[np.uint8] | NDArray[np.uint16]) -> F32:
 
 
 def _lines(gradient: F32) -> F64:
-    """Lines (N, 3) as cos, sin, offset with x cos + y sin = offset, from a gradient-directed Hough."""
+    """Lines (N, 3): cos, sin, offset of x cos + y sin = offset, by a gradient-directed Hough."""
     size = np.hypot(gradient[..., 0], gradient[..., 1])
     floor = max(float(np.percentile(size, 60)), 0.004)
     # only ridges of the gradient vote

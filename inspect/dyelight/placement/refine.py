@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
-from ..records import F64, Artwork, Mask, Photo
-from .fit import FitResult, Observations, OutlinePrior, fit_homography_lens, fit_spline
+from ..records import F64, Artwork, Photo
+from .fit import (
+    FitResult,
+    Observations,
+    OutlinePrior,
+    capped,
+    fit_homography_lens,
+    fit_spline,
+)
+from .frames import border_mm, polygon_area
 from .picture_map import FittedMap
 from .scaled import ArtworkView, PhotoView, artwork_view, photo_view
 from .tiles import TileShifts, observed, predict, shrunk_mask, tile_shift
@@ -19,6 +27,10 @@ _LEVELS = ((0.12e6, 32, 6), (0.7e6, 48, 4), (3.2e6, 80, 3))
 _SETTLED_PX = 0.1
 # a tile's own model error in view px: interpolation, neighbouring warp, print grain
 _TILE_FLOOR_PX = 0.02
+# colour may change this many times more than brightness before it moves edges, by this share of the
+# blur for each time more
+_HUE_SHARE = 2.0
+_HUE_ERROR = 0.1
 # the print may sit this far off the panel, so picture this close to the trim may be cut away
 _RIM_MM = 1.2
 _RIM_SHARE = 0.02
@@ -38,8 +50,8 @@ _LEAST_DETAIL = 0.008
 class Refined:
     """The refined map and the last look at it.
 
-    `tiles` and `observations` are those that the fit used, in `view`. `blur_px` is the sd in photo px by
-    which the photo is softer than the artwork. Of the tiles where the artwork promises clear
+    `tiles` and `observations` are those that the fit used, in `view`. `blur_px` is the sd in photo
+    px by which the photo is softer than the artwork. Of the tiles where the artwork promises clear
     detail there are `textured`, and the share `agreeing` of them shows it.
     """
 
@@ -56,8 +68,9 @@ class Refined:
 class Survey:
     """How far photo and artwork agree, tile by tile.
 
-    Of `tiles` tiles the artwork promises clear detail in `textured`, and the share `agreeing` of those
-    shows it. In the share `strange` of all tiles the photo has clear detail that the artwork lacks.
+    Of `tiles` tiles the artwork promises clear detail in `textured`, and the share `agreeing` of
+    those shows it. In the share `strange` of all tiles the photo has clear detail that the artwork
+    lacks.
     """
 
     tiles: int
@@ -69,33 +82,6 @@ class Survey:
 def rim_mm(artwork: Artwork) -> float:
     """Width of the border of the panel that is left out while the print's drift is unknown."""
     return min(_RIM_MM, _RIM_SHARE * min(artwork.width_mm, artwork.height_mm))
-
-
-def picture_box(artwork: Artwork) -> tuple[float, float, float, float]:
-    """x0, y0, x1, y1 in mm of the whole artwork with its bleed."""
-    bleed = artwork.bleed_mm
-    return (-bleed, -bleed, artwork.width_mm + bleed, artwork.height_mm + bleed)
-
-
-def border_mm(artwork: Artwork, per_side: int = 25) -> F64:
-    """Points (4*per_side, 2) along the trimmed border, clockwise from the top-left corner."""
-    t = np.arange(per_side) / per_side
-    w, h = artwork.width_mm, artwork.height_mm
-    zero = np.zeros_like(t)
-    return np.concatenate(
-        [
-            np.stack([t * w, zero], 1),
-            np.stack([zero + w, t * h], 1),
-            np.stack([(1 - t) * w, zero + h], 1),
-            np.stack([zero, (1 - t) * h], 1),
-        ]
-    )
-
-
-def polygon_area(points: F64) -> float:
-    """Signed area of a closed polygon (N, 2)."""
-    x, y = points[:, 0], points[:, 1]
-    return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) / 2)
 
 
 def panel_window(
@@ -138,8 +124,8 @@ def refine(
 ) -> Refined | None:
     """Refine `start` over up to `finest` levels; None where the tiles give too little to fit.
 
-    `fine` is the artwork at the finest level's resolution or better. Stops early, with the survey to
-    show for it, where photo and artwork plainly differ.
+    `fine` is the artwork at the finest level's resolution or better. Stops early, with the survey
+    to show for it, where photo and artwork plainly differ.
     """
     picture = start
     result: Refined | None = None
@@ -204,25 +190,37 @@ def _round(
         & (tiles.agreement > 0.2)
         & (np.abs(tiles.shift).max(axis=1, initial=0.0) < tile / 3)
     )
-    seen = observed(picture, view, tiles)
-    seen = Observations(seen.points_mm[good], seen.points_px[good], seen.information[good])
     if good.sum() < (6 if prior is None else 1):
         return None
-    floor = _TILE_FLOOR_PX * view.pitch
+    used = tiles.subset(good)
+    seen = observed(picture, view, used)
+    floor = _tile_floor(art.hue_share_at(seen.points_mm), blur) * view.pitch
+    seen = replace(seen, information=capped(seen.information, floor))
     lens = bool(good.sum() >= 24)
-    base = fit_homography_lens(picture, seen, lens=lens, floor_px=floor, prior=prior)
+    base = fit_homography_lens(picture, seen, lens=lens, prior=prior)
     if not np.isfinite(base.homography).all():
         return None
-    fit = fit_spline(base, seen, lens=lens, floor_px=floor, panel_px=panel_px, prior=prior)
+    fit = fit_spline(base, seen, lens=lens, panel_px=panel_px, prior=prior)
     return Refined(
         fit,
-        tiles.subset(good),
+        used,
         seen,
         view,
         art,
         float(np.sqrt(blur2)),
         _surveyed(tiles, view),
     )
+
+
+def _tile_floor(hue_share: F64, blur: float) -> F64:
+    """Error (N,) in view px that a tile has beyond its noise.
+
+    Where an edge changes colour far more than brightness, blur adds up differently in each channel
+    and moves the edge's brightness.
+    """
+    excess = np.maximum(hue_share - _HUE_SHARE, 0.0)
+    floor: F64 = _TILE_FLOOR_PX + _HUE_ERROR * excess * float(np.hypot(blur, 0.5))
+    return floor
 
 
 def survey(picture: FittedMap, photo: Photo, artwork: Artwork, fine: ArtworkView) -> Survey:

@@ -20,13 +20,39 @@ def shrink(pixels: Pixels, factor: float) -> Pixels:
     size = (max(1, round(width * factor)), max(1, round(height * factor)))
     if size == (width, height):
         return pixels
-    return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), dtype=pixels.dtype)
+    small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
+    if pixels.dtype == np.uint16:
+        return np.asarray(small, dtype=np.uint16)
+    return np.asarray(small, dtype=np.uint8)
+
+
+def blurred(pixels: Pixels, sigma: float) -> Pixels:
+    """Pixels under a Gaussian of `sigma` px, of the same type."""
+    soft = cv2.GaussianBlur(pixels, (0, 0), sigma)
+    if pixels.dtype == np.uint16:
+        return np.asarray(soft, dtype=np.uint16)
+    return np.asarray(soft, dtype=np.uint8)
 
 
 def to_grey(pixels: Pixels) -> F32:
     """Luma (H, W) float32 in 0..1 of sRGB-encoded pixels."""
     grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
     return np.asarray(grey, dtype=np.float32) * np.float32(1.0 / _full_range(pixels))
+
+
+def averaged(grey: F32, size: tuple[int, int]) -> F32:
+    """Encoded brightness averaged down to (width, height) as light adds: squared, averaged, rooted.
+
+    Averages of encoded values would move the edges between light and dark.
+    """
+    small = cv2.resize(cv2.multiply(grey, grey), size, interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.sqrt(small), dtype=np.float32)
+
+
+def softened(grey: F32, sigma: float) -> F32:
+    """Encoded brightness blurred by a Gaussian as light adds."""
+    soft = cv2.GaussianBlur(cv2.multiply(grey, grey), (0, 0), sigma)
+    return np.asarray(cv2.sqrt(np.maximum(soft, 0)), dtype=np.float32)
 
 
 def unclipped(pixels: Pixels) -> U8:
@@ -39,8 +65,8 @@ def unclipped(pixels: Pixels) -> U8:
 class PhotoView:
     """A window of the photo at a working scale.
 
-    `grey` (h, w) float32 in 0..1; `usable` (h, w) bool, False where clipped. View pixel (i, j) lies at
-    photo pixel `x0 + i*pitch`, `y0 + j*pitch`; pitch >= 1.
+    `grey` (h, w) float32 in 0..1; `usable` (h, w) bool, False where clipped. View pixel (i, j) lies
+    at photo pixel `x0 + i*pitch`, `y0 + j*pitch`; pitch >= 1.
     """
 
     grey: F32
@@ -68,7 +94,7 @@ def photo_view(photo: Photo, window: tuple[int, int, int, int], pitch: int) -> P
     calm = unclipped(crop)
     if pitch > 1 and grey.shape == (height * pitch, width * pitch):
         size = (width, height)
-        grey = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+        grey = averaged(grey, size)
         calm = np.asarray(cv2.resize(calm, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     lead = (pitch - 1) / 2
     return PhotoView(grey, calm == 255, x0 + lead, y0 + lead, float(pitch))
@@ -78,17 +104,30 @@ def photo_view(photo: Photo, window: tuple[int, int, int, int], pitch: int) -> P
 class ArtworkView:
     """The artwork at a working scale.
 
-    `grey` (h, w) float32 in 0..1; `solid` (h, w) float32, 1 where there is metal, or None; `rgb` the
-    colours they come from, at this or a finer scale. Artwork mm (x, y) lies at view pixel
-    (x + bleed) * scale - 1/2 on each axis.
+    `grey` (h, w) float32 in 0..1; `solid` (h, w) float32, 1 where there is metal, or None; `rgb`
+    the colours they come from, at this or a finer scale; `hue_share` a coarse map over the whole
+    artwork of how much more its colour changes than its brightness. Artwork mm (x, y) lies at view
+    pixel (x + bleed) * scale - 1/2 on each axis.
     """
 
     rgb: Pixels
     grey: F32
+    hue_share: F32
     solid: F32 | None
     scale_x: float
     scale_y: float
     bleed_mm: float
+
+    def hue_share_at(self, points_mm: F64) -> F64:
+        """`hue_share` (N,) at artwork points (N, 2) in mm."""
+        rows, columns = self.hue_share.shape
+        across = self.grey.shape[1] / self.scale_x
+        down = self.grey.shape[0] / self.scale_y
+        x = (points_mm[:, 0] + self.bleed_mm) / across * columns
+        y = (points_mm[:, 1] + self.bleed_mm) / down * rows
+        ix = np.clip(x.astype(np.intp), 0, columns - 1)
+        iy = np.clip(y.astype(np.intp), 0, rows - 1)
+        return np.asarray(self.hue_share[iy, ix], dtype=np.float64)
 
     def halved(self, factor: float) -> ArtworkView:
         """The same view smaller by `factor` <= 1."""
@@ -96,9 +135,7 @@ class ArtworkView:
         size = (max(1, round(width * factor)), max(1, round(height * factor)))
         if size == (width, height):
             return self
-        grey = np.asarray(
-            cv2.resize(self.grey, size, interpolation=cv2.INTER_AREA), dtype=np.float32
-        )
+        grey = averaged(self.grey, size)
         solid = self.solid
         if solid is not None:
             solid = np.asarray(
@@ -107,11 +144,26 @@ class ArtworkView:
         return ArtworkView(
             self.rgb,
             grey,
+            self.hue_share,
             solid,
             self.scale_x * size[0] / width,
             self.scale_y * size[1] / height,
             self.bleed_mm,
         )
+
+
+def _hue_share(rgb: Pixels) -> F32:
+    """Local spread of two colour differences over that of brightness, at about 400 px length."""
+    small = shrink(rgb, min(1.0, 400 / max(rgb.shape[:2]))).astype(np.float32)
+    small *= np.float32(1 / _full_range(rgb))
+    r, g, b = small[..., 0], small[..., 1], small[..., 2]
+    layers = np.stack([0.299 * r + 0.587 * g + 0.114 * b, r - g, (r + g) / 2 - b], axis=2)
+    window = (9, 9)
+    mean = cv2.blur(layers, window)
+    variance = np.maximum(cv2.blur(layers * layers, window) - mean * mean, 0.0)
+    bright = np.sqrt(variance[..., 0])
+    colour = np.sqrt(variance[..., 1] + variance[..., 2])
+    return np.asarray(colour / (bright + np.float32(0.004)), dtype=np.float32)
 
 
 def artwork_view(artwork: Artwork, factor: float) -> ArtworkView:
@@ -127,6 +179,7 @@ def artwork_view(artwork: Artwork, factor: float) -> ArtworkView:
     return ArtworkView(
         small,
         to_grey(small),
+        _hue_share(small),
         solid,
         full_x * small.shape[1] / artwork.pixels.shape[1],
         full_y * small.shape[0] / artwork.pixels.shape[0],

@@ -1,9 +1,10 @@
 """Shift of each tile of the photo against the warped artwork.
 
-Per tile the photo is modelled as photo = a + b x + c y + g art + e lap(art) + g (grad art . d): gain,
-a plane of added light and a little blur are free, and the shift d follows by linear least squares
-(Lucas & Kanade 1981; gain and bias as in Hager & Belhumeur 1998). The information matrix of d is what is
-left of the gradients after those nuisances are projected out, over the residual's variance.
+Per tile the photo is modelled as photo = a + b x + c y + g art + e lap(art) + g (grad art . d):
+gain, a plane of added light and a little blur are free, and the shift d follows by linear least
+squares (Lucas & Kanade 1981; gain and bias as in Hager & Belhumeur 1998). The information matrix of
+d is what is left of the gradients after those nuisances are projected out, over the residual's
+variance.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from ..records import F32, F64, Mask
 from .fit import Observations
 from .picture_map import FittedMap
-from .scaled import ArtworkView, PhotoView
+from .scaled import ArtworkView, PhotoView, softened
 
 _TERMS = 10  # 1, x, y, art, lap, art dx, art dy, photo dx, photo dy, photo
 _NUISANCES = 5
@@ -35,11 +36,11 @@ class TileShifts:
     """One entry per tile that lies on the panel.
 
     `center_px` (N, 2) weighted centre in view px; `shift` (N, 2) how far the photo's content lies
-    from the prediction, view px; `information` (N, 2, 2) in 1/view px^2; `gain` (N,); `agreement` (N,)
-    partial correlation of photo and artwork before it, a plane of light taken out of both; `detail`,
-    `photo_detail` (N,) sd of artwork and photo off that plane; `noise` (N,) sd of what the model leaves over; `cover` (N,)
-    share of the tile that was used; `blur2` (N,) Gaussian variance in view px^2 by which the photo is
-    softer than the prediction.
+    from the prediction, view px; `information` (N, 2, 2) in 1/view px^2; `gain` (N,); `agreement`
+    (N,) partial correlation of photo and artwork before it, a plane of light taken out of both;
+    `detail`, `photo_detail` (N,) sd of artwork and photo off that plane; `noise` (N,) sd of what
+    the model leaves over; `cover` (N,) share of the tile that was used; `blur2` (N,) Gaussian
+    variance in view px^2 by which the photo is softer than the prediction.
     """
 
     center_px: F64
@@ -61,8 +62,9 @@ class TileShifts:
 def tile_shift(photo: F32, art: F32, mask: Mask, tile: int) -> TileShifts:
     """Shifts of the `tile` x `tile` tiles of two images (H, W) float32 where `mask` (H, W) is True.
 
-    `art` is the prediction in the photo's frame; `tile` is a multiple of 4. Tiles stand on a grid from the top-left corner;
-    a part tile at the right or bottom border is used if it is at least half a tile.
+    `art` is the prediction in the photo's frame; `tile` is a multiple of 4. Tiles stand on a grid
+    from the top-left corner; a part tile at the right or bottom border is used if it is at least
+    half a tile.
     """
     height, width = photo.shape
     rows, columns = max(1, round(height / tile)), max(1, round(width / tile))
@@ -71,12 +73,17 @@ def tile_shift(photo: F32, art: F32, mask: Mask, tile: int) -> TileShifts:
     def fitted(image: F32) -> F32:
         return np.pad(image[: rows * tile, : columns * tile], pad)
 
-    lap = cv2.Laplacian(art, cv2.CV_32F, ksize=3)
+    # blur adds up in light, so its mark on encoded brightness is that of the light's Laplacian
+    lap = cv2.Laplacian(cv2.multiply(art, art), cv2.CV_32F, ksize=3, scale=0.25)
+    lap = cv2.divide(lap, 2 * np.maximum(art, np.float32(0.05)))
     grad_x = cv2.Scharr(art, cv2.CV_32F, 1, 0, scale=1 / 32)
     grad_y = cv2.Scharr(art, cv2.CV_32F, 0, 1, scale=1 / 32)
     seen_x = cv2.Scharr(photo, cv2.CV_32F, 1, 0, scale=1 / 32)
     seen_y = cv2.Scharr(photo, cv2.CV_32F, 0, 1, scale=1 / 32)
-    layers = [fitted(layer) for layer in (art, lap, grad_x, grad_y, seen_x, seen_y, photo)]
+    layers = [
+        fitted(np.asarray(layer, dtype=np.float32))
+        for layer in (art, lap, grad_x, grad_y, seen_x, seen_y, photo)
+    ]
     weight = fitted(mask.astype(np.float32))
     block = tile // _BLOCKS
     ramp = np.linspace(-1, 1, tile, dtype=np.float32)
@@ -132,7 +139,7 @@ def _schur(gram: F64, first: int) -> F64:
 
 
 def _projection(gram: F64, first: int, ridge: float) -> F64:
-    """Coefficients (N, terms, terms - first) that take terms `first`.. to their part off the rest."""
+    """Coefficients (N, terms, terms - first) that leave of terms `first`.. what the rest lacks."""
     a = gram[:, :first, :first]
     diagonal = np.einsum("nii->ni", a)
     a = a + (ridge * diagonal + 1e-9)[:, :, None] * np.eye(first)
@@ -161,9 +168,9 @@ def _solve(grams: F64, center: F64, tile: int) -> TileShifts:
     normal = _positive(normal, 3e-6 * energy + 1e-9)
     root = np.linalg.cholesky(normal)
     whiten = np.linalg.inv(root)
-    # fine detail of the artwork that the photo has lost (noise, JPEG) would vote for no shift, so the
-    # photo's gradients are the regressors and the artwork's the instruments: `shared` is the part
-    # of the artwork's detail that the photo shows too, per direction
+    # fine detail of the artwork that the photo has lost (noise, JPEG) would vote for no shift, so
+    # the photo's gradients are the regressors and the artwork's the instruments: `shared` is the
+    # part of the artwork's detail that the photo shows too, per direction
     cross = left[:, :2, 2:4]
     cross = (cross + cross.transpose(0, 2, 1)) / (2 * gain[:, None, None])
     shared, axes = np.linalg.eigh(whiten @ cross @ whiten.transpose(0, 2, 1))
@@ -238,7 +245,7 @@ def predict(
     box_mm: tuple[float, float, float, float],
     blur_px: float = 0.0,
 ) -> tuple[F32, Mask]:
-    """The artwork (h, w) float32 warped into the view, and where it lies inside `box_mm` on metal."""
+    """The artwork (h, w) float32 in the view's frame, and where it is metal inside `box_mm`."""
     height, width = view.grey.shape
     mm = picture.artwork_window(view.x0, view.y0, width, height, view.pitch)
     x, y = mm[..., 0], mm[..., 1]
@@ -252,7 +259,7 @@ def predict(
         )
         inside &= metal > 0.99
     if blur_px > 0.3:
-        warped = cv2.GaussianBlur(warped, (0, 0), blur_px)
+        warped = softened(np.asarray(warped, dtype=np.float32), blur_px)
     return np.asarray(warped, dtype=np.float32), np.asarray(inside, dtype=np.bool_)
 
 

@@ -1,0 +1,54 @@
+"""Find the picture by local features, refine and test it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..records import Artwork, Photo
+from .features import Features, detect, match
+from .found import Found, agrees
+from .frames import mm_from_view, picture_box, view_to_photo
+from .picture_map import FittedMap
+from .refine import refine, survey
+from .scaled import ArtworkView, photo_view
+
+# photo and artwork sizes in px, and features kept, of the first and the second look
+_LOOKS = ((0.75e6, 0.45e6, 3000), (2.2e6, 1.0e6, 8000))
+
+
+def by_features(photo: Photo, artwork: Artwork, fine: ArtworkView) -> Found | None:
+    """The map by features at one or two scales, or None where none stands its tests."""
+    previous = 0
+    for photo_px, art_px, limit in _LOOKS:
+        pitch = max(1, round(float(np.sqrt(photo.width_px * photo.height_px / photo_px))))
+        if pitch == previous:
+            break
+        previous = pitch
+        art = fine.halved(min(1.0, float(np.sqrt(art_px / fine.grey.size))))
+        whole = photo_view(photo, (0, 0, photo.width_px, photo.height_px), pitch)
+        found = match(_on_metal(detect(art.grey, limit), art), detect(whole.grey, limit), 20.0)
+        if found is None:
+            continue
+        start = FittedMap.from_homography(
+            view_to_photo(whole) @ found.homography @ np.linalg.inv(mm_from_view(art)),
+            (photo.width_px, photo.height_px),
+            picture_box(artwork),
+        )
+        refined = refine(start, photo, artwork, fine)
+        if refined is None:
+            continue
+        look = survey(refined.fit.map, photo, artwork, fine)
+        if not agrees(refined.survey, look):
+            continue
+        return Found(refined, refined.fit.map, refined.fit.standard_error_px, (), False)
+    return None
+
+
+def _on_metal(features: Features, art: ArtworkView) -> Features:
+    """The features that lie where the panel has metal."""
+    if art.solid is None or not len(features.points):
+        return features
+    at = np.round(features.points).astype(np.intp)
+    height, width = art.solid.shape
+    keep = art.solid[np.clip(at[:, 1], 0, height - 1), np.clip(at[:, 0], 0, width - 1)] > 0.5
+    return Features(features.points[keep], features.descriptors[keep])
