@@ -27,6 +27,7 @@ _REFLECTION = 0.55  # likeness over which a pale patch is light on the coating, 
 _SMOOTH = 0.12  # vapour is mottled, a reflection is not
 _EDGE_MM = 2.5
 _RIM_MM = 1.8
+_STRONG_DE00 = 8.0  # under a fainter reflection the picture can still be judged
 _SOFT_BORDER = 1.6
 _WIDE_MM = 12.0  # coating seldom lifts in larger pieces
 _OVER_WHITE = 0.5  # no bare base is brighter than white
@@ -54,7 +55,8 @@ def detect(difference: Difference) -> Detection:
         found += detector(difference, found)
     thrown_back = {id(c) for c in found if is_reflection(difference, c)}
     hidden = difference.hidden.copy()
-    hidden |= drawn(difference, [c for c in found if id(c) in thrown_back])
+    strong = [c for c in found if id(c) in thrown_back and c.delta_e00 >= _STRONG_DE00]
+    hidden |= drawn(difference, strong)
     visible = [
         c
         for c in found

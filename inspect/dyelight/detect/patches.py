@@ -15,10 +15,9 @@ import numpy as np
 from ..look import Difference, PanelFrame
 from ..look.panel_frame import gradient
 from ..look.render import photo_light
-from ..records import F32, Candidate, Mask
+from ..records import F32, U8, Candidate, Mask
 from .patch_measures import measure_patch, sharpened
 from .same import lone_marks
-from .scores import scatter_by_activity
 from .shapes import drawn
 
 _FIRST_MM = 0.6
@@ -29,7 +28,7 @@ LOW_BAR = 3.0
 HIGH_BAR = 6.0
 MOST = 120
 _BINS = 5
-_SHOULDER = 0.8  # a large patch may fill a fifth of the places as busy as its own
+_LOW_SPAN = 1.12  # scatters between the 5th and 30th percentile of normal noise
 _LEAST_SCATTER = 0.0008  # root light: what eight-bit steps leave after smoothing
 
 
@@ -71,6 +70,27 @@ def patch_view(difference: Difference, ignore: Mask | None = None) -> PatchView:
     return PatchView(frame, expected, residual, np.asarray(weight, np.float32), usable, blur_px)
 
 
+def darker_scatter(light: F32, busy: U8, seen: Mask) -> F32 | None:
+    """Scatter (256,) float32 of a smoothed difference against how busy the picture is there.
+
+    From the darker side of each bin alone, since reflections and pale patches may fill much of the
+    lighter; never falling with business. None where too little is seen.
+    """
+    step = (slice(None, None, 2), slice(None, None, 2))
+    keep = seen[step]
+    sample, level = light[step][keep], busy[step][keep]
+    if sample.size < 200:
+        return None
+    order = np.argsort(level, kind="stable")
+    places, scatter = [], []
+    for part in np.array_split(order, int(np.clip(sample.size // 2000, 1, _BINS))):
+        low, middle = np.quantile(sample[part], [0.05, 0.3])
+        places.append(float(np.median(level[part])))
+        scatter.append(max(float(middle - low) / _LOW_SPAN, 1e-6))
+    rising = np.maximum.accumulate(scatter)
+    return np.interp(np.arange(256), places, rising).astype(np.float32)
+
+
 @dataclass(frozen=True, slots=True)
 class _Level:
     score: F32
@@ -99,9 +119,11 @@ def _levels(view: PatchView) -> list[_Level]:
         )
         if seen.sum() < 50:
             break
-        light = light - float(np.median(light[seen]))
+        low, middle = np.quantile(light[seen], [0.05, 0.3])
+        # glare only adds light: centre and scatter are read from the darker side
+        light = light - (middle + 0.4 * (middle - low) / _LOW_SPAN)
         busy = cv2.convertScaleAbs(top_busy / np.maximum(bottom, least), alpha=4000.0)
-        by_activity = scatter_by_activity(light, busy, seen, _BINS, _SHOULDER)
+        by_activity = darker_scatter(light, busy, seen)
         if by_activity is None:
             break
         spread = np.maximum(cv2.LUT(busy, by_activity), np.float32(_LEAST_SCATTER))

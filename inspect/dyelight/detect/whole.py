@@ -30,7 +30,8 @@ _TOGETHER = 4.0
 _PALE, _PALE_MOST = 0.82, 0.88  # slope at the median and at the upper quartile of the tiles
 _PALE_TOO = 0.9
 _SEEN_DE00 = 4.0  # a picture with few tones says little of density, and loses little by it
-_ZONE, _ZONE_DEPTH = 0.82, 0.74
+_ZONE, _ZONE_DEPTH = 0.82, 0.74  # slope against the panel's median, at the rim and deep inside
+_ZONE_SCATTER = 0.08  # reflections and marks leave more
 _ZONE_TILES, _ZONE_MOST = 4, 0.5
 _WARM_RB, _WARM_GB = 0.48, 0.28  # natural log; white balance alone stays well below
 
@@ -219,18 +220,18 @@ def _browned(difference: Difference, view: _View) -> Candidate | None:
 def _zone(difference: Difference, view: _View) -> Candidate | None:
     """One part of the panel that lost density while the rest did not."""
     slopes = _slopes(view, view.due, 0.25 * _INK_FLOOR)
-    known = slopes.trusted & (np.nan_to_num(slopes.scatter, nan=1.0) < 0.07)
+    known = slopes.trusted & (np.nan_to_num(slopes.scatter, nan=1.0) < _ZONE_SCATTER)
     if known.sum() < 0.7 * known.size:
         return None
     middle = float(np.median(slopes.slope[known]))
-    low = known & (slopes.slope < _ZONE)
+    low = known & (slopes.slope < _ZONE * middle)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(low.astype(np.uint8), connectivity=4)
     if count < 2:
         return None
     label = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
     zone = labels == label
     tiles = int(zone.sum())
-    depth = float(np.quantile(slopes.slope[zone], 0.3))
+    depth = float(np.quantile(slopes.slope[zone], 0.3)) / middle
     if tiles < _ZONE_TILES or tiles > _ZONE_MOST * known.sum():
         return None
     if not 0.92 < middle < 1.15 or depth > _ZONE_DEPTH:
@@ -243,10 +244,10 @@ def _zone(difference: Difference, view: _View) -> Candidate | None:
     spread = max(1.4826 * float(np.median(np.abs(rest - middle))), 0.03)
     art = difference.artwork
     area = float(mask.sum()) * (_STEP / difference.panel.px_per_mm) ** 2
-    features = _change(view, depth / middle, mask) | {
+    features = _change(view, depth, mask) | {
         "uniformity": tiles / float(known.sum()),
-        "slope": depth / middle,
-        "snr": (middle - depth) / spread,
+        "slope": depth,
+        "snr": (1 - depth) * middle / spread,
         "area_mm2": area,
         "short_side_fraction": float(2 * np.sqrt(area / np.pi) / min(art.width_mm, art.height_mm)),
         # the slope goes over from tile to tile: an edge of a tile's size, in widths of the blur
