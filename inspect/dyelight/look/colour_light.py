@@ -19,10 +19,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..records import F32, F64, Mask
+from .colour_response import ColourResponse, terms
 from .colour_table import ColourTable
+from .light_field import SmoothField, raise_spans, roughness, spline_basis
 from .rootlight import OFFSET
 
-_CHUNK = 1 << 13
 _REACH = (20.0, 10.0, 6.0, 5.0, 4.5, 4.5, 4.5)
 _STIFF = (100.0, 30.0, 10.0, 3.0, 1.0, 1.0, 1.0, 1.0)  # light is free to bend only when colour fits
 _ROUNDS = len(_REACH) + 1
@@ -30,84 +31,13 @@ _BRIGHT = 1.5
 _FLOOR = 0.004  # root light: about one eight-bit step, below which no residual is an outlier
 
 
-def terms(root: F32) -> F32:
-    """The 20 monomials up to degree 3 of root light (N, 3), as (20, N) float32."""
-    r, g, b = (np.ascontiguousarray(root[:, c]) for c in range(3))
-    rr, gg, bb, rg, gb, br = r * r, g * g, b * b, r * g, g * b, b * r
-    rows = (np.ones_like(r), r, g, b, rr, gg, bb, rg, gb, br)
-    cubic = (rr * r, gg * g, bb * b, rr * g, rr * b, gg * r, gg * b, bb * r, bb * g, rg * b)
-    return np.stack(rows + cubic)
-
-
 # a cubic term must earn its place against the ridge, a straight one need not
 _RIDGE = np.array([0.0] + [1e-6] * 3 + [3e-4] * 6 + [2e-3] * 10)
 
 
 @dataclass(frozen=True, slots=True)
-class ColourResponse:
-    """Response from artwork root light to photo root light under mean light.
-
-    `weights` (3, 20) float32 is the cubic, `table` what the cubic leaves over, or None.
-    """
-
-    weights: F32
-    table: ColourTable | None = None
-
-    def apply(self, root: F32) -> F32:
-        """Expected root light (H, W, 3) of artwork root light (H, W, 3)."""
-        flat = root.reshape(-1, 3)
-        out = np.empty_like(flat)
-        for start in range(0, len(flat), _CHUNK):
-            part = flat[start : start + _CHUNK]
-            out[start : start + _CHUNK] = (self.weights @ terms(part)).T
-        out = out.reshape(root.shape)
-        if self.table is not None:
-            self.table.add_to(out, root)
-        return out
-
-
-def spline_basis(u: F64, spans: int) -> F64:
-    """Uniform cubic B-spline basis (N, spans + 3) at u in 0..1, held at the ends."""
-    t = np.clip(u, 0.0, 1.0) * spans
-    span = np.minimum(t.astype(np.intp), spans - 1)
-    s = t - span
-    r = 1.0 - s
-    four = np.stack(
-        [r**3 / 6, (3 * s**3 - 6 * s**2 + 4) / 6, (3 * r**3 - 6 * r**2 + 4) / 6, s**3 / 6], axis=1
-    )
-    basis = np.zeros((u.size, spans + 3))
-    basis[np.arange(u.size)[:, None], span[:, None] + np.arange(4)] = four
-    return basis
-
-
-def _roughness(count: int) -> F64:
-    """Squared second differences of a (count, count) grid of control points, as a matrix."""
-    second = np.diff(np.eye(count), n=2, axis=0)
-    one = second.T @ second
-    return np.kron(one, np.eye(count)) + np.kron(np.eye(count), one)
-
-
-@dataclass(frozen=True, slots=True)
-class SmoothField:
-    """A bicubic B-spline surface over the panel; `control` is (count, count, channels) float64."""
-
-    control: F64
-
-    def on_grid(
-        self, height: int, width: int, u: tuple[float, float], v: tuple[float, float]
-    ) -> F32:
-        """Values (height, width, channels) on a grid from u[0]..u[1] across, v[0]..v[1] down."""
-        spans = self.control.shape[0] - 3
-        across = spline_basis(np.linspace(*u, width), spans)
-        down = spline_basis(np.linspace(*v, height), spans)
-        rows = np.tensordot(down, self.control, axes=(1, 0))
-        out = np.einsum("wk,hkc->hwc", across, rows, optimize=True)
-        return np.asarray(out, np.float32)
-
-
-@dataclass(frozen=True, slots=True)
 class ColourLight:
-    """The fitted look: response, gain, veil, and the scatter that is left (root light, per channel)."""
+    """The fitted look: response, gain, veil, and the scatter left (root light, per channel)."""
 
     response: ColourResponse
     gain: SmoothField
@@ -164,7 +94,7 @@ def fit_colour_light(
     for turn in range(_ROUNDS):
         slope = veil_slope(expected.astype(np.float32)).astype(np.float64)
         for c in range(3):
-            # the gain multiplies the response: fit the response on what the light leaves of the photo
+            # the gain multiplies the response: fit it on what the light leaves of the photo
             w = weight * gain[:, c]
             rows = x * (w * gain[:, c])
             total = float(weight.sum())
@@ -179,13 +109,13 @@ def fit_colour_light(
         scale = float(np.average((expected**2).sum(1), weights=weight + 1e-9)) * total
         penalty = np.zeros((size, size))
         penalty[:nf, :nf] = (
-            scale * _STIFF[turn] * (1e-3 * _roughness(spans + 3) + 1e-5 * np.eye(nf))
+            scale * _STIFF[turn] * (1e-3 * roughness(spans + 3) + 1e-5 * np.eye(nf))
         )
         for c in range(3):
             part = slice(nf + c * nc, nf + (c + 1) * nc)
-            penalty[part, part] = scale * (1e-4 * _roughness(4) + 1e-4 * np.eye(nc))
+            penalty[part, part] = scale * (1e-4 * roughness(4) + 1e-4 * np.eye(nc))
         part = slice(nf + 3 * nc, size)
-        penalty[part, part] = total * (3e-3 * _roughness(4) + 2e-3 * np.eye(nc))
+        penalty[part, part] = total * (3e-3 * roughness(4) + 2e-3 * np.eye(nc))
         coefficients = np.linalg.solve(left + penalty, right)
         shared = fine @ coefficients[:nf]
         for c in range(3):
@@ -206,7 +136,7 @@ def fit_colour_light(
     )
     for c in range(3):
         extra = coefficients[nf + c * nc : nf + (c + 1) * nc].reshape(4, 4)
-        control[:, :, c] += _raise_spans(extra, spans)
+        control[:, :, c] += raise_spans(extra, spans)
     control /= mean
     veil_control = coefficients[nf + 3 * nc :].reshape(4, 4, 1)
     look = ColourLight(
@@ -217,7 +147,7 @@ def fit_colour_light(
     )
     gone = residual / np.maximum(gain, 0.2).astype(np.float32)
     robust, _ = _weights(residual, base_weight, 7.0)
-    table = ColourTable.fit(artwork, gone, robust, float(np.mean(scatter)))
+    table = ColourTable.fit(artwork, gone, robust)
     return replace(look, response=replace(look.response, table=table)), weight
 
 
@@ -244,13 +174,6 @@ def _light_equations(
     lower = np.tril_indices(size, -1)
     left[lower] = left.T[lower]
     return left, right
-
-
-def _raise_spans(coarse: F64, spans: int) -> F64:
-    """Control points (spans + 3)^2 of the surface that (4, 4) control points of one span draw."""
-    u = np.linspace(0, 1, 40)
-    lift = np.linalg.lstsq(spline_basis(u, spans), spline_basis(u, 1), rcond=None)[0]
-    return np.asarray(lift @ coarse @ lift.T)
 
 
 def sample_weights(gradient: F32, usable: Mask) -> F32:

@@ -10,11 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from PIL import Image, ImageFilter
+from numpy.typing import NDArray
 
 from ..records import F32, F64
 
 NODES = 9
+_FINE = 64  # cells each way that the nodes are drawn out to, so that a look-up needs no weights
 _TOP = np.float32(0.9625)  # root light of white
 _RANGE = np.float32(0.1)  # corrections beyond this are no longer a matter of the table
 _PULL = 40.0  # samples that outweigh the pull to zero
@@ -35,44 +36,57 @@ def _second_differences() -> F64:
 
 @dataclass(frozen=True, slots=True)
 class ColourTable:
-    """Corrections `nodes` (9, 9, 9, 3) float32 in root light, indexed blue, green, red."""
+    """Corrections in root light: `nodes` (9, 9, 9, 3) float32, indexed blue, green, red.
+
+    `cells` (64^3,) holds the same drawn out, three float32 and a blank in each complex number, so
+    that one look-up fetches all channels at once.
+    """
 
     nodes: F32
+    cells: NDArray[np.complex128]
 
     @classmethod
-    def fit(cls, artwork: F32, left: F32, weight: F32, scatter: float) -> ColourTable:
+    def fit(cls, artwork: F32, left: F32, weight: F32) -> ColourTable:
         """Table of what is `left` (N, 3) at artwork root light (N, 3), by weights (N,)."""
         position = np.clip(artwork / _TOP, 0, 1).astype(np.float64) * (NODES - 1)
         low = np.minimum(position.astype(np.intp), NODES - 2)
         part = position - low
         size = NODES**3
-        corners, shares = [], []
+        corners = np.empty((8, len(artwork)), np.intp)
+        shares = np.empty((8, len(artwork)))
         for corner in range(8):
             bits = np.array([corner & 1, corner >> 1 & 1, corner >> 2 & 1])
             at = low + bits
-            share = np.prod(np.where(bits, part, 1 - part), axis=1)
-            corners.append((at[:, 2] * NODES + at[:, 1]) * NODES + at[:, 0])
-            shares.append(share)
-        gram = np.zeros(size * size)
-        right = np.zeros((size, 3))
-        for i in range(8):
-            for c in range(3):
-                right[:, c] += np.bincount(corners[i], shares[i] * weight * left[:, c], size)
-            for j in range(8):
-                both = corners[i] * size + corners[j]
-                gram += np.bincount(both, shares[i] * shares[j] * weight, size * size)
+            shares[corner] = np.prod(np.where(bits, part, 1 - part), axis=1)
+            corners[corner] = (at[:, 2] * NODES + at[:, 1]) * NODES + at[:, 0]
+        weighted = shares * weight
+        right = np.stack(
+            [np.bincount(corners.ravel(), (weighted * left[:, c]).ravel(), size) for c in range(3)],
+            axis=1,
+        )
+        pairs = (corners[:, None] * size + corners[None]).ravel()
+        gram = np.bincount(pairs, (weighted[:, None] * shares[None]).ravel(), size * size)
         matrix = gram.reshape(size, size) + _SMOOTH * _second_differences()
         matrix[np.diag_indices(size)] += _PULL
         nodes = np.linalg.solve(matrix, right).reshape(NODES, NODES, NODES, 3)
-        return cls(np.clip(nodes, -_RANGE, _RANGE).astype(np.float32))
+        return cls.from_nodes(np.clip(nodes, -_RANGE, _RANGE).astype(np.float32))
 
-    def add_to(self, expected: F32, artwork: F32) -> None:
-        """Add the corrections for artwork root light (H, W, 3) to `expected` (H, W, 3), in place."""
-        largest = float(np.abs(self.nodes).max())
-        if largest < 1e-4:
-            return
-        codes = np.clip(artwork * (255 / _TOP), 0, 255).astype(np.uint8)
-        values = self.nodes / (2 * largest) + 0.5
-        lookup = ImageFilter.Color3DLUT(NODES, values.reshape(-1).tolist())
-        found = np.asarray(Image.fromarray(codes).filter(lookup), np.float32)
-        expected += (found / np.float32(255) - np.float32(0.5)) * np.float32(2 * largest)
+    @classmethod
+    def from_nodes(cls, nodes: F32) -> ColourTable:
+        """The table with these nodes (9, 9, 9, 3)."""
+        position = (np.arange(_FINE) + 0.5) / _FINE * (NODES - 1)
+        tent = np.maximum(1 - np.abs(position[:, None] - np.arange(NODES)), 0).astype(np.float32)
+        fine = nodes
+        for _ in range(3):
+            # each turn draws the first axis out and moves it behind the others
+            fine = np.moveaxis(np.tensordot(tent, fine, axes=(1, 0)), 0, 2)
+        cells = np.zeros((_FINE, _FINE, _FINE, 4), np.float32)
+        cells[..., :3] = fine
+        return cls(nodes, cells.reshape(-1).view(np.complex128))
+
+    def add_to(self, expected: F32, planes: F32) -> None:
+        """Add the corrections for artwork root light `planes` (3, N) to `expected` (3, N), in place."""
+        codes = np.clip(planes * (np.float32(_FINE) / _TOP), 0, _FINE - 1).astype(np.int32)
+        index = (codes[2] * _FINE + codes[1]) * _FINE + codes[0]
+        found = np.take(self.cells, index).view(np.float32).reshape(-1, 4)
+        expected += found[:, :3].T

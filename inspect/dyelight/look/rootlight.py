@@ -22,27 +22,32 @@ OFFSET = np.float32((1 / (2 * 12.92)) ** 2)
 _ROOT_OFFSET = np.float32(np.sqrt(OFFSET))
 
 
-def root_from_linear(linear: F32) -> F32:
-    """Root light, float32 of any shape, of linear light (values under zero count as zero)."""
-    shape = linear.shape
-    out = cv2.max(linear.reshape(shape[0], -1), 0.0)
-    cv2.add(out, float(OFFSET), dst=out)
-    cv2.sqrt(out, dst=out)
-    cv2.subtract(out, float(_ROOT_OFFSET), dst=out)
-    return np.asarray(out, np.float32).reshape(shape)
+def root_from_linear(linear: F32, out: F32 | None = None) -> F32:
+    """Root light, float32 of any shape, of linear light (values under zero count as zero).
+
+    `out` may be `linear` itself.
+    """
+    root: F32 = np.maximum(linear, np.float32(0), out=out)
+    root += OFFSET
+    np.sqrt(root, out=root)
+    root -= _ROOT_OFFSET
+    return root
 
 
-def linear_from_root(root: F32) -> F32:
-    """Linear light of root light, the inverse of `root_from_linear`."""
-    shifted = root + _ROOT_OFFSET
-    return np.asarray(shifted * shifted - OFFSET, np.float32)
+def linear_from_root(root: F32, out: F32 | None = None) -> F32:
+    """Linear light of root light, the inverse of `root_from_linear`. `out` may be `root` itself."""
+    linear: F32 = np.add(root, _ROOT_OFFSET, out=out)
+    linear *= linear
+    linear -= OFFSET
+    return linear
 
 
-_ROOT_OF_8BIT = root_from_linear(decode_srgb(np.arange(256, dtype=np.uint8).reshape(1, -1))).ravel()
+_ROOT_OF_8BIT = root_from_linear(decode_srgb(np.arange(256, dtype=np.uint8)))
 
 
 def root_from_pixels(pixels: NDArray[Any]) -> F32:
     """Root light (H, W, 3) float32 of sRGB-encoded uint8 or uint16 pixels."""
     if pixels.dtype == np.uint8:
         return np.asarray(cv2.LUT(np.ascontiguousarray(pixels), _ROOT_OF_8BIT), np.float32)
-    return root_from_linear(decode_srgb(pixels))
+    root = decode_srgb(pixels)
+    return root_from_linear(root, root)

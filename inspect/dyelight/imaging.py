@@ -1,0 +1,72 @@
+"""Image operations of OpenCV under plain names, with the types that this package works in."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from .records import F32, U8, Mask
+
+_NO_MAP = np.empty(0, np.float32)
+
+
+def gaussian(image: F32, sigma: float, size: int = 0) -> F32:
+    """An image (H, W) or (H, W, C) under a Gaussian of `sigma` px; `size` is the kernel's odd width,
+    0 for as wide as it takes. The border's pixels go on outside."""
+    out = cv2.GaussianBlur(image, (size, size), sigma, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(out, np.float32)
+
+
+def area(image: NDArray[Any], size: tuple[int, int]) -> NDArray[Any]:
+    """An image averaged down to `size` (width, height), same type."""
+    return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), image.dtype)
+
+
+def enlarged(image: F32, size: tuple[int, int]) -> F32:
+    """An image drawn at `size` (width, height), linear between its pixels' centres."""
+    return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_LINEAR), np.float32)
+
+
+def sample(image: NDArray[Any], at: F32, outside: float | None = None) -> NDArray[Any]:
+    """An image at px `at` (H, W, 2), linear between pixels, same type.
+
+    Outside it holds `outside`, or goes on as at its border where that is None.
+    """
+    border = cv2.BORDER_REPLICATE if outside is None else cv2.BORDER_CONSTANT
+    out = cv2.remap(
+        image, at, _NO_MAP, cv2.INTER_LINEAR, borderMode=border, borderValue=outside or 0.0
+    )
+    return np.asarray(out, image.dtype)
+
+
+def warped(image: NDArray[Any], matrix: NDArray[Any], size: tuple[int, int]) -> NDArray[Any]:
+    """An image at `size` (width, height) whose pixel (x, y) lies at `matrix` (2, 3) of (x, y, 1)."""
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    out = cv2.warpAffine(image, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(out, image.dtype)
+
+
+def slopes(image: F32) -> tuple[F32, F32]:
+    """d/dx and d/dy (H, W) per px of an image (H, W), by Scharr's kernel."""
+    dx = cv2.Scharr(image, cv2.CV_32F, 1, 0, scale=1 / 32)
+    dy = cv2.Scharr(image, cv2.CV_32F, 0, 1, scale=1 / 32)
+    return np.asarray(dx, np.float32), np.asarray(dy, np.float32)
+
+
+def correlated(image: F32, kernel: F32) -> F32:
+    """An image correlated with a small kernel, its border's pixels going on outside."""
+    out = cv2.filter2D(image, cv2.CV_32F, kernel, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(out, np.float32)
+
+
+def distance_inside(mask: Mask) -> F32:
+    """Distance in px (H, W) of every pixel of a mask from what is not the mask."""
+    return np.asarray(cv2.distanceTransform(as_u8(mask), cv2.DIST_L2, 5), np.float32)
+
+
+def as_u8(mask: Mask) -> U8:
+    """A mask as 0 and 1, on the same memory where it lies in one piece."""
+    return np.ascontiguousarray(mask).view(np.uint8)

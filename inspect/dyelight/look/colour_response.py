@@ -1,0 +1,57 @@
+"""Colour response: artwork root light to photo root light under mean light.
+
+A cubic polynomial in the three artwork channels (polynomial colour correction, see Finlayson,
+Mackiewicz, Hurlbert, IEEE TIP 24(5), 2015), and a small table of what it leaves over.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..records import F32
+from .colour_table import ColourTable
+
+TERMS = 20
+_CHUNK = 1 << 13  # pixels whose terms fit the cache
+# each monomial from the fifth on is the product of two earlier ones
+_PRODUCTS = (
+    ((1, 1), (2, 2), (3, 3), (1, 2), (2, 3), (3, 1))
+    + ((4, 1), (5, 2), (6, 3))
+    + ((4, 2), (4, 3), (5, 1), (5, 3), (6, 1), (6, 2), (7, 3))
+)
+
+
+def terms(root: F32, out: F32 | None = None) -> F32:
+    """The 20 monomials up to degree 3 of root light (N, 3), as (20, N) float32."""
+    rows = np.empty((TERMS, len(root)), np.float32) if out is None else out[:, : len(root)]
+    rows[0] = 1
+    rows[1:4] = root.T
+    for row, (a, b) in enumerate(_PRODUCTS, start=4):
+        np.multiply(rows[a], rows[b], out=rows[row])
+    return rows
+
+
+@dataclass(frozen=True, slots=True)
+class ColourResponse:
+    """Response from artwork root light to photo root light under mean light.
+
+    `weights` (3, 20) float32 is the cubic, `table` what the cubic leaves over, or None.
+    """
+
+    weights: F32
+    table: ColourTable | None = None
+
+    def apply(self, root: F32) -> F32:
+        """Expected root light (H, W, 3) of artwork root light (H, W, 3)."""
+        flat = root.reshape(-1, 3)
+        out = np.empty_like(flat)
+        rows = np.empty((TERMS, min(_CHUNK, len(flat))), np.float32)
+        for start in range(0, len(flat), _CHUNK):
+            part = terms(flat[start : start + _CHUNK], rows)
+            expected = self.weights @ part
+            if self.table is not None:
+                self.table.add_to(expected, part[1:4])
+            out[start : start + _CHUNK] = expected.T
+        return out.reshape(root.shape)
