@@ -42,7 +42,10 @@ def length_and_width(mask: Mask) -> tuple[float, float, float]:
     path, span = _longest_path(mask)
     # the skeleton ends half a width short of the mark's ends
     length = max(path + min(short_px, area / max(path, 1.0)), 0.9 * long_px)
-    return length, area / length, float(min(1.0, (span + 1) / max(path + 1, 1.0)))
+    # a body with arms is as wide as its body, not as the mean over its arms
+    body = 2 * float(cv2.distanceTransform(np.pad(mask, 1).astype(np.uint8), cv2.DIST_L2, 5).max())
+    width = max(area / length, min(body - 1, short_px))
+    return length, width, float(min(1.0, (span + 1) / max(path + 1, 1.0)))
 
 
 def _longest_path(mask: Mask) -> tuple[float, float]:
