@@ -17,11 +17,18 @@ from .marks import find_marks
 from .patches import find_patches
 from .same import without_doubles
 from .shapes import drawn
+from .whole import find_whole
 
 # a detector sees the difference and what the detectors before it have found
 Detector = Callable[[Difference, tuple[Candidate, ...]], tuple[Candidate, ...]]
 
-DETECTORS: tuple[Detector, ...] = (find_doubles, find_borders, find_marks, find_patches)
+DETECTORS: tuple[Detector, ...] = (
+    find_doubles,
+    find_borders,
+    find_whole,
+    find_marks,
+    find_patches,
+)
 
 _REFLECTION = 0.55  # likeness over which a pale patch is light on the coating, not missing dye
 _SMOOTH = 0.12  # vapour is mottled, a reflection is not

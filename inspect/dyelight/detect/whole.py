@@ -32,11 +32,13 @@ _PALE_TOO = 0.9
 _SEEN_DE00 = 4.0  # a picture with few tones says little of density, and loses little by it
 _ZONE, _ZONE_DEPTH = 0.82, 0.74  # slope against the panel's median, at the rim and deep inside
 _ZONE_SCATTER = 0.08  # reflections and marks leave more
-_ZONE_TILES, _ZONE_MOST = 4, 0.5
+_ZONE_TILES, _ZONE_MOST = 5, 0.5
 _WARM_RB, _WARM_GB = 0.48, 0.28  # natural log; white balance alone stays well below
 
 
-def find_whole(difference: Difference) -> tuple[Candidate, ...]:
+def find_whole(
+    difference: Difference, _found: tuple[Candidate, ...] = ()
+) -> tuple[Candidate, ...]:
     """Candidates of the family `panel`: off colour over the whole panel, or one pale zone of it.
 
     `features`: `delta_e00`, `delta_l`, `delta_c` (of the change that the fitted loss alone makes),
@@ -126,14 +128,15 @@ def _slopes(view: _View, against: F32, floor: float) -> _Slopes:
     return _Slopes(*out)
 
 
-# prior scatter of: three levels (free), tilt of light across and down, slope about 1, added light
-_PRIOR = np.diag([0.0, 0, 0, 1 / 0.3**2, 1 / 0.3**2, 1.0, 1 / 0.02**2])
+# prior scatter of: three levels (free), tilt of light (2), slope about 1, added light, the slope's
+# own change over the tile (2)
+_PRIOR = np.diag([0.0, 0, 0, 1 / 0.3**2, 1 / 0.3**2, 1.0, 1 / 0.02**2, 1 / 0.2**2, 1 / 0.2**2])
 
 
 def _fit_slope(seen: F64, due: F64, place: F64, floor: float) -> tuple[float, float, float, float]:
     """Slope, its error, added light and scatter of one tile's pixels (N, 3), robust."""
     n = len(seen)
-    design = np.zeros((3 * n, 7))
+    design = np.zeros((3 * n, 9))
     for c in range(3):
         part = slice(c * n, (c + 1) * n)
         design[part, c] = 1
@@ -141,11 +144,12 @@ def _fit_slope(seen: F64, due: F64, place: F64, floor: float) -> tuple[float, fl
         design[part, 5] = np.log(due[:, c] + floor)
         # first order of ln(due + added): what a reflection does, most where it is dark
         design[part, 6] = 1 / (due[:, c] + _DARK)
+        design[part, 7:] = place * (design[part, 5] - design[part, 5].mean())[:, None]
     target = np.log(np.maximum(seen, 0.002)).T.ravel()
     base = np.clip(due.T.ravel() / _DARK, 0.1, 1)
     weight, scatter = base**2, 0.05
-    solved, normal = np.zeros(7), np.eye(7)
-    pull = _PRIOR @ np.array([0, 0, 0, 0, 0, 1.0, 0])
+    solved, normal = np.zeros(9), np.eye(9)
+    pull = _PRIOR @ np.array([0, 0, 0, 0, 0, 1.0, 0, 0, 0])
     for _ in range(4):
         weighted = design * weight[:, None]
         normal = weighted.T @ design / scatter**2 + _PRIOR
