@@ -68,11 +68,9 @@ def tile_shift(photo: F32, art: F32, mask: Mask, tile: int) -> TileShifts:
     """
     height, width = photo.shape
     rows, columns = max(1, round(height / tile)), max(1, round(width / tile))
-    pad = ((0, max(0, rows * tile - height)), (0, max(0, columns * tile - width)))
-
-    def fitted(image: F32) -> F32:
-        return np.pad(image[: rows * tile, : columns * tile], pad)
-
+    photo = _fitted(photo, rows * tile, columns * tile, cv2.BORDER_REPLICATE)
+    art = _fitted(art, rows * tile, columns * tile, cv2.BORDER_REPLICATE)
+    weight = _fitted(mask.astype(np.float32), rows * tile, columns * tile, cv2.BORDER_CONSTANT)
     # blur adds up in light, so its mark on encoded brightness is that of the light's Laplacian
     lap = cv2.Laplacian(cv2.multiply(art, art), cv2.CV_32F, ksize=3, scale=0.25)
     lap = cv2.divide(lap, 2 * np.maximum(art, np.float32(0.05)))
@@ -81,10 +79,9 @@ def tile_shift(photo: F32, art: F32, mask: Mask, tile: int) -> TileShifts:
     seen_x = cv2.Scharr(photo, cv2.CV_32F, 1, 0, scale=1 / 32)
     seen_y = cv2.Scharr(photo, cv2.CV_32F, 0, 1, scale=1 / 32)
     layers = [
-        fitted(np.asarray(layer, dtype=np.float32))
+        np.asarray(layer, dtype=np.float32)
         for layer in (art, lap, grad_x, grad_y, seen_x, seen_y, photo)
     ]
-    weight = fitted(mask.astype(np.float32))
     block = tile // _BLOCKS
     ramp = np.linspace(-1, 1, tile, dtype=np.float32)
     across = np.broadcast_to(np.tile(ramp, columns), (tile, columns * tile))
@@ -116,6 +113,15 @@ def tile_shift(photo: F32, art: F32, mask: Mask, tile: int) -> TileShifts:
     keep = flat[:, :, 0, 0].sum(axis=1) >= _LEAST_COVER * tile * tile
     center = corner[keep] + _centroid(flat[keep], tile)
     return _solve(flat[keep], center, tile)
+
+
+def _fitted(image: F32, height: int, width: int, border: int) -> F32:
+    """The image cut or continued at its right and bottom to height x width."""
+    cut = image[:height, :width]
+    more_down, more_right = height - cut.shape[0], width - cut.shape[1]
+    if more_down or more_right:
+        cut = np.asarray(cv2.copyMakeBorder(cut, 0, more_down, 0, more_right, border), np.float32)
+    return cut
 
 
 def _centroid(grams: F64, tile: int) -> F64:
