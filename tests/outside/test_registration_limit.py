@@ -8,6 +8,7 @@ Bound: cov(shift) >= sigma^2 [sum fx^2, sum fx fy; sum fx fy, sum fy^2]^-1, Robi
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import Any
 
 import cv2
 import numpy as np
@@ -17,6 +18,7 @@ from skimage import data
 
 from dyelight.placement.tiles import TileShifts, tile_shift
 
+PICTURES: Any = data  # ships without type information
 _TILE = 80
 _SIGMA = 0.01
 _DRAWS = 60
@@ -24,7 +26,7 @@ _DRAWS = 60
 
 def _picture() -> np.ndarray:
     """A real picture, soft enough that its derivative is well defined, as float64 in 0..1."""
-    picture = data.camera().astype(np.float64) / 255
+    picture = PICTURES.camera().astype(np.float64) / 255
     soft: np.ndarray = cv2.GaussianBlur(picture, (0, 0), 1.5)
     return soft
 

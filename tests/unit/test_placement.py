@@ -122,7 +122,7 @@ def errors(shot: Shot, placed: Placement | NoPlacement) -> F64:
     x = np.linspace(0, shot.artwork.width_mm, 15)
     y = np.linspace(0, shot.artwork.height_mm, 11)
     grid = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
-    return np.linalg.norm(placed.picture.to_photo(grid) - shot.truth(grid), axis=1)
+    return np.asarray(np.linalg.norm(placed.picture.to_photo(grid) - shot.truth(grid), axis=1))
 
 
 def assert_close(shot: Shot, placed: Placement | NoPlacement) -> Placement:

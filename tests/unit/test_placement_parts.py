@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -24,6 +25,7 @@ from dyelight.placement.scaled import averaged, softened
 from dyelight.placement.tiles import tile_shift
 from dyelight.records import F64, Photo
 
+PICTURES: Any = data  # ships without type information
 PANEL = np.array([[0.0, 0.0], [200.0, 0.0], [200.0, 150.0], [0.0, 150.0]])
 SEEN = np.array([[300.0, 260.0], [1700.0, 200.0], [1650.0, 1300.0], [350.0, 1240.0]])
 BOX = (-3.0, -3.0, 203.0, 153.0)
@@ -39,7 +41,7 @@ def bent_map() -> FittedMap:
 def spread_points(count: int = 200) -> F64:
     """Random artwork points in mm all over the picture and its bleed."""
     t = np.random.default_rng(4).random((count, 2))
-    return np.array(BOX[:2]) + t * (np.array(BOX[2:]) - np.array(BOX[:2]))
+    return np.asarray(np.array(BOX[:2]) + t * (np.array(BOX[2:]) - np.array(BOX[:2])))
 
 
 def test_map_goes_there_and_back() -> None:
@@ -106,11 +108,11 @@ def test_points_on_parallel_edges_leave_the_other_direction_open() -> None:
 @pytest.mark.parametrize("mirrored", [False, True])
 def test_features_find_a_picture_in_the_mirror_without_detecting_twice(mirrored: bool) -> None:
     """Descriptors turned over in memory match those of the mirrored picture."""
-    art = (data.camera()[::2, ::2] / np.float32(255)).astype(np.float32)
+    art = (PICTURES.camera()[::2, ::2] / np.float32(255)).astype(np.float32)
     shown = art[:, ::-1] if mirrored else art
     turn = cv2.getRotationMatrix2D((127.5, 127.5), 33.0, 1.1)
     photo = cv2.warpAffine(np.ascontiguousarray(shown), turn, (300, 300))
-    found = match(detect(art, 1000), detect(photo, 1000), 20.0)
+    found = match(detect(art, 1000), detect(np.asarray(photo, np.float32), 1000), 20.0)
     assert found is not None
     assert found.mirrored is mirrored
     assert found.inliers > 30
@@ -139,7 +141,7 @@ def test_quadrilateral_is_found_before_a_striped_ground() -> None:
 
 def test_gain_light_and_blur_do_not_move_a_tile() -> None:
     """Brighter, unevenly lit and softer content still stands where it stood."""
-    art = softened((data.camera() / np.float32(255)).astype(np.float32), 1.2)
+    art = softened((PICTURES.camera() / np.float32(255)).astype(np.float32), 1.2)
     ramp = np.linspace(0.0, 0.2, 512, dtype=np.float32)
     photo = 0.6 * softened(art, 0.8) + 0.1 + ramp[None, :]
     mask = np.ones(art.shape, dtype=np.bool_)
