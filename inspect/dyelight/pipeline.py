@@ -37,7 +37,8 @@ def stage(name: str, file: str) -> Iterator[None]:
             f"dyelight failed while working on this photo ({type(fault).__name__}: {fault}).",
             file=file,
             place=name,
-            remedy="This is a fault of dyelight, not of the photo. Please keep the photo and report it.",
+            remedy="This is a fault of dyelight, not of the photo. "
+            "Please keep the photo and report it.",
         ) from fault
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from ..look import Difference
 from ..records import Candidate, Capture, NoPlacement, Note, Photo, Placement
 from .detection import Detection
@@ -29,14 +31,16 @@ def capture_facts(
         notes.append(
             Note(
                 "mirrored",
-                "The photo shows the file mirrored. That is right for a file mirrored for printing; else the panel reads backwards.",
+                "The photo shows the file mirrored. That is right for a file mirrored for "
+                "printing; else the panel reads backwards.",
             )
         )
     if seen.hidden_fraction > _HINT_HIDDEN:
         notes.append(
             Note(
                 "hidden",
-                "Part of the panel is hidden by reflections or cut off. Turn the light or the panel and take a second photo.",
+                "Part of the panel is hidden by reflections or cut off. Turn the light or the "
+                "panel and take a second photo.",
             )
         )
     if seen.smallest_speck_mm is None or seen.smallest_speck_mm > _HINT_SPECK_MM:
@@ -72,8 +76,6 @@ def nothing_placed(why: NoPlacement, photo: Photo) -> tuple[Capture, tuple[Candi
     capture = Capture(None, None, 0.0, (), None, None, notes)
     if why.reason != "wrong_artwork":
         return capture, (), False
-    import numpy as np
-
     other = Candidate(
         family="panel",
         center_mm=(0.0, 0.0),

@@ -6,13 +6,12 @@ import cv2
 import numpy as np
 
 from ..colour import ciede2000, lab_from_linear
-from ..look import Difference
+from ..look import Difference, PhotoFrame
 from ..look.rootlight import linear_from_root
 from ..records import F32, F64, Candidate, Mask
-from .patch_measures import edge_shift
-from .scores import score_levels
-from .seeds import Seed, find_seeds, seed_mask
-from .shapes import length_and_width
+from .scores import ScoreLevel, score_levels
+from .seeds import Seed, find_seeds, signed_score
+from .shapes import Box, borders_px, box_around, center_px, edge_shift, length_and_width
 
 LOW_BAR = 3.3
 HIGH_BAR = 6.2
@@ -32,7 +31,9 @@ def find_marks(difference: Difference, _found: tuple[Candidate, ...] = ()) -> tu
     return tuple(out)
 
 
-def _measure(difference: Difference, levels, seed: Seed) -> Candidate | None:
+def _measure(
+    difference: Difference, levels: tuple[ScoreLevel, ...], seed: Seed
+) -> Candidate | None:
     frame = difference.photo
     height, width = frame.residual.shape
     pad = int(np.ceil(6 + 3 * max(seed.width_px, frame.blur_px)))
@@ -40,17 +41,17 @@ def _measure(difference: Difference, levels, seed: Seed) -> Candidate | None:
     x1, y1 = min(seed.box[2] + pad, width), min(seed.box[3] + pad, height)
     cut = (slice(y0, y1), slice(x0, x1))
     usable = frame.usable[cut]
-    score = seed_mask(levels, seed, (x0, y0, x1, y1), LOW_BAR)
+    score = signed_score(levels, seed, (x0, y0, x1, y1))
     core = (score > LOW_BAR) & usable
     if not core.any():
         return None
-    signal = cv2.GaussianBlur(frame.residual[cut] * seed.sign, (5, 5), 0.8)
+    signed = frame.residual[cut] * np.float32(seed.sign)
+    signal = np.asarray(cv2.GaussianBlur(signed, (5, 5), 0.8), np.float32)
     # half the mark's own height is where a blurred border stood before the blur; the core holds the
     # skirts of the wider filters too, which must not pull the height down
     high = signal[core & (signal > 0.35 * float(signal[core].max()))]
     top = float(np.quantile(high, 0.8)) if high.size else 0.0
-    mark = (signal > 0.5 * top) & core
-    mark = _main_part(mark, score)
+    mark = _main_part((signal > 0.5 * top) & core, score)
     if not mark.any():
         return None
     return _candidate(difference, seed, mark, core, signal, score, (x0, y0))
@@ -78,69 +79,84 @@ def _candidate(
     origin: tuple[int, int],
 ) -> Candidate:
     frame = difference.photo
-    x0, y0 = origin
     height, width = mark.shape
-    cut = (slice(y0, y0 + height), slice(x0, x0 + width))
+    cut = (slice(origin[1], origin[1] + height), slice(origin[0], origin[0] + width))
+    outline, box, center = _outline_mm(difference, mark, origin)
+    features = _shape(frame, mark, box)
+    features |= _colours(frame, cut, mark, core)
+    features |= {
+        "snr": max(seed.peak, _joint_score(score[mark], frame.blur_px)),
+        "edge_shift_px": edge_shift(frame.residual[cut], frame.expected[cut], mark),
+        "edge_blur_ratio": _edge_ratio(signal, mark, frame.blur_px),
+    }
+    # nothing shorter than a few blurs can be told from a point
+    psf = _PSF_WIDTH * frame.blur_px / frame.px_per_mm
+    line = features["elongation"] >= _LINE_ELONGATION and features["length_mm"] > 3 * psf
+    features["area_mm2"] = (
+        features["length_mm"] * features["width_mm"]
+        if line
+        else np.pi / 4 * features["eq_diameter_mm"] ** 2
+    )
+    return Candidate(
+        family="line" if line else "point",
+        center_mm=center,
+        box_mm=box,
+        outline_mm=outline,
+        area_mm2=features["area_mm2"],
+        delta_e00=features["delta_e00"],
+        snr=features["snr"],
+        tone="light" if features["delta_l"] > 0 else "dark",
+        features=features,
+    )
+
+
+def _joint_score(score: F32, blur_px: float) -> float:
+    """Score of a whole mark from its pixels' scores (N,), of which one blur holds one test."""
+    cell = max(4 * np.pi * blur_px**2, 1.0)
+    return float(np.maximum(score, 0).sum() / np.sqrt(score.size * cell))
+
+
+def _shape(frame: PhotoFrame, mark: Mask, box: Box) -> dict[str, float]:
+    """Sizes of a mark with the photo's blur taken out."""
+    psf = _PSF_WIDTH * frame.blur_px / frame.px_per_mm
+    length_px, width_px, straight = length_and_width(mark)
+    length = _without_blur(length_px / frame.px_per_mm, psf)
+    thick = _without_blur(width_px / frame.px_per_mm, psf)
+    area = float(mark.sum()) / frame.px_per_mm**2
+    return {
+        "eq_diameter_mm": _without_blur(2 * np.sqrt(area / np.pi), psf),
+        "length_mm": length,
+        "width_mm": thick,
+        # nothing thinner than a third of the blur can be told from it
+        "elongation": length / max(thick, psf / 3),
+        "fill": area / max((box[2] - box[0]) * (box[3] - box[1]), area),
+        "straightness": straight,
+    }
+
+
+def _colours(
+    frame: PhotoFrame, cut: tuple[slice, slice], mark: Mask, core: Mask
+) -> dict[str, float]:
+    """Colour differences of a mark in the window `cut`, and its likeness to the bare base."""
     observed, expected = frame.observed[cut], frame.sharpness.apply(frame.expected[cut])
     ring = cv2.dilate(core.astype(np.uint8), np.ones((5, 5), np.uint8)) == 0
     ring &= frame.usable[cut]
     if ring.sum() > 12:
         # light and colour fit may be off here by a little that the ring around it shows as well
         expected = expected + np.median((observed - expected)[ring], axis=0)
-    lab_seen = lab_from_linear(np.clip(linear_from_root(observed), 0, 1))
-    lab_due = lab_from_linear(np.clip(linear_from_root(expected), 0, 1))
-    delta = ciede2000(lab_seen[mark], lab_due[mark])
-    px_per_mm = frame.px_per_mm
-    psf = _PSF_WIDTH * frame.blur_px / px_per_mm
-    length_px, width_px, straight = length_and_width(mark)
-    length, thick = (
-        _without_blur(length_px / px_per_mm, psf),
-        _without_blur(width_px / px_per_mm, psf),
-    )
-    area = max(float(mark.sum()) / px_per_mm**2, 1e-6)
-    raw_diameter = 2 * np.sqrt(area / np.pi)
-    diameter = _without_blur(raw_diameter, psf)
-    # nothing thinner than a third of the blur can be told from it
-    elongation = length / max(thick, psf / 3)
-    line = elongation >= _LINE_ELONGATION and length > 3 * psf
-    outline, box, center = _outline_mm(difference, mark, origin)
-    delta_l = float(np.mean(lab_seen[mark, 0] - lab_due[mark, 0]))
-    white = np.array([100.0, 0, 0], np.float32)
-    to_base = ciede2000(lab_seen[mark], np.broadcast_to(white, lab_seen[mark].shape).copy())
-    base_due = ciede2000(lab_due[mark], np.broadcast_to(white, lab_seen[mark].shape).copy())
-    n = max(float(mark.sum()), 1.0)
-    cell = max(4 * np.pi * frame.blur_px**2, 1.0)
-    joint = float(np.maximum(score[mark], 0).sum() / np.sqrt(n * cell))
-    features = {
-        "snr": max(seed.peak, joint),
+    seen = lab_from_linear(np.clip(linear_from_root(observed), 0, 1))[mark]
+    due = lab_from_linear(np.clip(linear_from_root(expected), 0, 1))[mark]
+    delta = ciede2000(seen, due)
+    white = np.broadcast_to(np.array([100.0, 0, 0], np.float32), seen.shape)
+    to_base, base_due = ciede2000(seen, white), ciede2000(due, white)
+    likeness = 1 - float(np.mean(to_base)) / max(float(np.mean(base_due)), 1.0)
+    return {
         "delta_e00": float(np.mean(delta)),
         "peak_de00": float(np.max(delta)),
-        "delta_l": delta_l,
-        "delta_c": float(np.mean(np.hypot(*lab_seen[mark, 1:].T) - np.hypot(*lab_due[mark, 1:].T))),
-        "area_mm2": np.pi / 4 * diameter**2 if not line else length * thick,
-        "eq_diameter_mm": float(diameter),
-        "length_mm": float(length),
-        "width_mm": float(thick),
-        "elongation": float(elongation),
-        "fill": area / max((box[2] - box[0]) * (box[3] - box[1]), area),
-        "straightness": float(straight),
-        "base_likeness": float(
-            np.clip(1 - np.mean(to_base) / max(float(np.mean(base_due)), 1.0), 0, 1)
-        ),
-        "edge_shift_px": edge_shift(frame.residual[cut], frame.expected[cut], mark),
-        "edge_blur_ratio": _edge_ratio(signal, mark, frame.blur_px),
+        "delta_l": float(np.mean(seen[:, 0] - due[:, 0])),
+        "delta_c": float(np.mean(np.hypot(*seen[:, 1:].T) - np.hypot(*due[:, 1:].T))),
+        "base_likeness": float(np.clip(likeness, 0, 1)),
     }
-    return Candidate(
-        family="line" if line else "point",
-        center_mm=center,
-        box_mm=box,
-        outline_mm=outline,
-        area_mm2=float(features["area_mm2"]),
-        delta_e00=features["delta_e00"],
-        snr=features["snr"],
-        tone="light" if delta_l > 0 else "dark",
-        features=features,
-    )
 
 
 def _without_blur(size_mm: float, psf_mm: float) -> float:
@@ -149,7 +165,10 @@ def _without_blur(size_mm: float, psf_mm: float) -> float:
 
 
 def _edge_ratio(signal: F32, mark: Mask, blur_px: float) -> float:
-    """Border width over what blur alone gives: area between 25 % and 75 % of the height per length."""
+    """Border width over what blur alone gives.
+
+    The width is the area between 25 % and 75 % of the mark's height per length of its border.
+    """
     top = float(np.quantile(signal[mark], 0.9))
     if top <= 0:
         return 1.0
@@ -164,28 +183,17 @@ def _edge_ratio(signal: F32, mark: Mask, blur_px: float) -> float:
 
 def _outline_mm(
     difference: Difference, mark: Mask, origin: tuple[int, int]
-) -> tuple[F64, tuple[float, float, float, float], tuple[float, float]]:
+) -> tuple[F64, Box, tuple[float, float]]:
     """Outline (N, 2), box and centre of a mark in panel mm."""
-    contours, _ = cv2.findContours(
-        np.pad(mark, 1).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE
-    )
-    points = np.concatenate(contours).reshape(-1, 2).astype(np.float64) - 1
-    hull = cv2.convexHull(points.astype(np.float32)).reshape(-1, 2).astype(np.float64)
-    rows, columns = np.nonzero(mark)
-    middle = np.array([[columns.mean(), rows.mean()]])
-    # contours run through pixel centres: half a pixel out is where the mark ends
+    points = np.concatenate(borders_px(mark)).astype(np.float32)
+    hull = cv2.convexHull(points).reshape(-1, 2).astype(np.float64)
+    # borders run through pixel centres: half a pixel out is where the mark ends
     out = hull - hull.mean(0)
     reach = np.maximum(np.linalg.norm(out, axis=1, keepdims=True), 1e-6)
     hull = hull + 0.5 * out / reach
-    both = np.concatenate([middle, hull]) + np.array(origin)
+    both = np.concatenate([center_px(mark), hull]) + np.array(origin)
     frame = difference.photo
     mm = difference.to_panel_mm(difference.picture.to_artwork(frame.to_photo_px(both)))
-    outline = mm[1:]
-    low, high = outline.min(0), outline.max(0)
     half = 0.5 / frame.px_per_mm
-    low, high = np.minimum(low, mm[0] - half), np.maximum(high, mm[0] + half)
-    return (
-        outline,
-        (float(low[0]), float(low[1]), float(high[0]), float(high[1])),
-        (float(mm[0, 0]), float(mm[0, 1])),
-    )
+    low, high = np.minimum(mm[1:].min(0), mm[0] - half), np.maximum(mm[1:].max(0), mm[0] + half)
+    return mm[1:], box_around(low, high), (float(mm[0, 0]), float(mm[0, 1]))

@@ -1,4 +1,4 @@
-"""What a patch on the squared-up panel is like: border, detail, colour, reflection, rim."""
+"""What a patch on the squared-up panel is like: border, detail, colour, reflection."""
 
 from __future__ import annotations
 
@@ -8,10 +8,12 @@ import cv2
 import numpy as np
 
 from ..colour import ciede2000, lab_from_linear
+from ..imaging import slopes
 from ..look import Difference
 from ..look.render import photo_light
 from ..look.rootlight import OFFSET, linear_from_root
 from ..records import F32, F64, Candidate, Mask
+from .shapes import Box, borders_px, box_around, center_px, edge_shift
 
 if TYPE_CHECKING:
     from .patches import PatchView
@@ -43,12 +45,7 @@ def measure_patch(
     if ring.sum() > 30:
         expected = expected + np.median((observed - expected)[ring], axis=0)
     expected = np.maximum(expected, 0)
-    lab_seen = lab_from_linear(
-        np.clip(linear_from_root(cv2.GaussianBlur(observed, (0, 0), 1.0)), 0, 1)
-    )
-    lab_due = lab_from_linear(
-        np.clip(linear_from_root(cv2.GaussianBlur(expected, (0, 0), 1.0)), 0, 1)
-    )
+    lab_seen, lab_due = _lab(_blurred(observed, 1.0)), _lab(_blurred(expected, 1.0))
     delta = ciede2000(lab_seen[m], lab_due[m])
     seen_c, due_c = np.hypot(*lab_seen[m, 1:].T), np.hypot(*lab_due[m, 1:].T)
     area = float(m.sum()) / ppm**2
@@ -64,13 +61,11 @@ def measure_patch(
         "solidity": min(1.0, area / max(hull_area, 1e-6)),
         "neutral_likeness": _neutral_likeness(observed[m], difference.white[cut][m]),
     }
-    features |= _border(
-        photo_light(observed - expected) * np.float32(sign), distance, usable, view.blur_px, ppm
-    )
+    residual = photo_light(observed - expected)
+    features |= _border(residual * np.float32(sign), distance, usable, view.blur_px, ppm)
     features |= _detail(observed, expected, m, ring)
     features |= _lengths(m, ppm)
-    features["edge_shift_px"] = edge_shift(photo_light(observed - expected), expected, m)
-    residual = photo_light(observed - expected)
+    features["edge_shift_px"] = edge_shift(residual, expected, m)
     features["mottle"] = _mottle(residual, m, ring, features["eq_diameter_mm"] * ppm)
     likeness = _reflection_likeness(features)
     if likeness is not None:
@@ -93,10 +88,18 @@ def measure_patch(
     )
 
 
+def _blurred(image: F32, sigma_px: float) -> F32:
+    return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma_px), np.float32)
+
+
+def _lab(root: F32) -> F32:
+    return lab_from_linear(np.clip(linear_from_root(root), 0, 1))
+
+
 def _neutral_likeness(observed: F32, white: F32) -> float:
     """1 where the colour (N, 3) is grey beside the lit white base, 0 from a chroma of 12 on."""
     lit = np.maximum(linear_from_root(white), 0.02)
-    beside_white = np.clip(linear_from_root(observed) / lit, 0, 1)
+    beside_white = np.asarray(np.clip(linear_from_root(observed) / lit, 0, 1), np.float32)
     lab = lab_from_linear(beside_white.reshape(1, -1, 3))[0]
     return float(np.clip(1 - np.median(np.hypot(lab[:, 1], lab[:, 2])) / 12, 0, 1))
 
@@ -118,11 +121,11 @@ def sharpened(view: PatchView, mask: Mask, sign: int) -> Mask:
         return mask
     # the noise of a Gaussian mean is sigma_n / (2 sqrt(pi) s)
     smooth_px = float(np.clip(noise / (_BORDER_NOISE * plateau) / 3.545, 0.7, 4.0))
-    signal = cv2.GaussianBlur(signal, (0, 0), smooth_px)
+    signal = _blurred(signal, smooth_px)
     near = cv2.dilate(m.astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0
     fine = (signal > 0.5 * plateau) & near & view.usable[cut]
-    fine = cv2.morphologyEx(fine.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    count, labels = cv2.connectedComponents(fine, connectivity=4)
+    closed = cv2.morphologyEx(fine.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    count, labels = cv2.connectedComponents(closed, connectivity=4)
     shared = np.bincount(labels[m], minlength=count)
     shared[0] = 0
     if shared.sum() < 0.3 * m.sum():
@@ -139,26 +142,13 @@ def _mottle(residual: F32, mask: Mask, ring: Mask, diameter_px: float) -> float:
 
     What the ring around it shows in the same band is noise and taken off.
     """
-    wide = cv2.GaussianBlur(residual, (0, 0), max(0.25 * diameter_px, 2.0))
-    band = cv2.GaussianBlur(residual, (0, 0), 1.0) - wide
+    band = _blurred(residual, 1.0) - _blurred(residual, max(0.25 * diameter_px, 2.0))
     core = cv2.erode(np.pad(mask, 1).astype(np.uint8), np.ones((3, 3), np.uint8))[1:-1, 1:-1] > 0
     if core.sum() < 12:
         core = mask
     noise = float(np.var(band[ring])) if ring.sum() > 30 else 0.0
     height = abs(float(np.mean(residual[mask])))
     return float(np.sqrt(max(float(np.var(band[core])) - noise, 0.0)) / max(height, 1e-4))
-
-
-def edge_shift(residual: F32, expected: F32, mask: Mask) -> float:
-    """How far the picture's own edges would have to move to make such a difference, in px.
-
-    `residual` (H, W) and `expected` (H, W, 3) root light of the frame that was measured on.
-    """
-    light = photo_light(expected)
-    dx = cv2.Scharr(light, cv2.CV_32F, 1, 0, scale=1 / 32)
-    dy = cv2.Scharr(light, cv2.CV_32F, 0, 1, scale=1 / 32)
-    slope = cv2.magnitude(dx, dy)[mask]
-    return float(min(np.abs(residual[mask]).sum() / max(float(slope.sum()), 1e-6), 99.0))
 
 
 def _signed_distance(mask: Mask) -> F32:
@@ -184,9 +174,7 @@ def _border(
     height = float(np.median(inside) - np.median(outside))
     if height <= 0:
         return {}
-    soft = cv2.GaussianBlur(signal, (0, 0), _BORDER_SMOOTH_PX)
-    dx = cv2.Scharr(soft, cv2.CV_32F, 1, 0, scale=1 / 32)
-    dy = cv2.Scharr(soft, cv2.CV_32F, 0, 1, scale=1 / 32)
+    dx, dy = slopes(_blurred(signal, _BORDER_SMOOTH_PX))
     steep = cv2.dilate(cv2.magnitude(dx, dy), np.ones((3, 3), np.uint8))
     border = (np.abs(distance) <= 1) & usable
     slope = float(np.median(steep[border])) if border.any() else 0.0
@@ -207,8 +195,7 @@ def _detail(observed: F32, expected: F32, mask: Mask, ring: Mask) -> dict[str, f
     """
     out: dict[str, float] = {}
     seen, due = photo_light(observed), photo_light(expected)
-    fine_seen = seen - cv2.GaussianBlur(seen, (0, 0), 2.0)
-    fine_due = due - cv2.GaussianBlur(due, (0, 0), 2.0)
+    fine_seen, fine_due = seen - _blurred(seen, 2.0), due - _blurred(due, 2.0)
     noise = float(np.mean((fine_seen - fine_due)[ring] ** 2)) if ring.sum() > 30 else 1e-5
     energy = float(np.sum(fine_due[mask] ** 2))
     # a patch's own mottle blurs the reading as noise does; neighbouring pixels share it
@@ -249,18 +236,10 @@ def _hull_area(mask: Mask) -> float:
 
 def _outline_mm(
     difference: Difference, view: PatchView, mask: Mask
-) -> tuple[F64, tuple[float, float, float, float], tuple[float, float]]:
-    contours, _ = cv2.findContours(
-        np.pad(mask, 1).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE
-    )
-    largest = max(contours, key=len).reshape(-1, 2).astype(np.float64) - 1
-    rows, columns = np.nonzero(mask)
-    middle = np.array([[columns.mean(), rows.mean()]])
-    mm = difference.to_panel_mm(view.frame.to_mm(np.concatenate([middle, largest])))
+) -> tuple[F64, Box, tuple[float, float]]:
+    """Outline (N, 2) of a patch's longest border, box and centre in panel mm."""
+    points = np.concatenate([center_px(mask), max(borders_px(mask), key=len)])
+    mm = difference.to_panel_mm(view.frame.to_mm(points))
     half = 0.5 / view.frame.px_per_mm
     low, high = mm[1:].min(0) - half, mm[1:].max(0) + half
-    return (
-        mm[1:],
-        (float(low[0]), float(low[1]), float(high[0]), float(high[1])),
-        (float(mm[0, 0]), float(mm[0, 1])),
-    )
+    return mm[1:], box_around(low, high), (float(mm[0, 0]), float(mm[0, 1]))

@@ -2,7 +2,7 @@
 
 The difference is smoothed at doubling widths, each pixel weighted by its inverse variance, so that
 edges, where place and blur err, speak less. What stands out of the scatter of its own width is cut
-out and measured: border, detail kept, likeness to a reflection, to the base, to metal.
+out and measured: border, detail kept, likeness to a reflection, to the bare base.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from ..imaging import area, enlarged
 from ..look import Difference, PanelFrame
 from ..look.panel_frame import gradient
 from ..look.render import photo_light
@@ -34,8 +35,11 @@ _LEAST_SCATTER = 0.0008  # root light: what eight-bit steps leave after smoothin
 
 @dataclass(frozen=True, slots=True)
 class PatchView:
-    """The panel frame made ready for patches: `expected` blurred to match, `residual` (H, W, 3)
-    photo minus expected in root light, `weight` (H, W) inverse variance, zero where unusable."""
+    """The panel frame made ready for patches.
+
+    `expected` (H, W, 3) blurred to match and `residual` (H, W, 3) photo minus expected, both root
+    light; `weight` (H, W) inverse variance, zero where not `usable` (H, W).
+    """
 
     frame: PanelFrame
     expected: F32
@@ -94,7 +98,6 @@ def darker_scatter(light: F32, busy: U8, seen: Mask) -> F32 | None:
 @dataclass(frozen=True, slots=True)
 class _Level:
     score: F32
-    smooth: F32
     sigma_px: float
     step: int
     scatter: float
@@ -108,12 +111,11 @@ def _levels(view: PatchView) -> list[_Level]:
     sigma = max(1.5, _FIRST_MM * view.frame.px_per_mm)
     step = 1
     while sigma * step < short / 9:
-        top = cv2.GaussianBlur(weighted, (0, 0), sigma)
-        bottom = cv2.GaussianBlur(weight, (0, 0), sigma)
-        top_busy = cv2.GaussianBlur(busy_weighted, (0, 0), sigma)
+        top, bottom = _blurred(weighted, sigma), _blurred(weight, sigma)
+        top_busy = _blurred(busy_weighted, sigma)
         least = 1e-6 * float(weight.max())
         smooth = top / np.maximum(bottom, least)[..., None]
-        light = photo_light(smooth)
+        light = photo_light(np.asarray(smooth, np.float32))
         seen = (weight > 0) & (
             bottom > 0.02 * float(np.median(weight[weight > 0]) if (weight > 0).any() else 1)
         )
@@ -122,38 +124,34 @@ def _levels(view: PatchView) -> list[_Level]:
         low, middle = np.quantile(light[seen], [0.05, 0.3])
         # glare only adds light: centre and scatter are read from the darker side
         light = light - (middle + 0.4 * (middle - low) / _LOW_SPAN)
-        busy = cv2.convertScaleAbs(top_busy / np.maximum(bottom, least), alpha=4000.0)
+        busy = np.asarray(
+            cv2.convertScaleAbs(top_busy / np.maximum(bottom, least), alpha=4000.0), np.uint8
+        )
         by_activity = darker_scatter(light, busy, seen)
         if by_activity is None:
             break
         spread = np.maximum(cv2.LUT(busy, by_activity), np.float32(_LEAST_SCATTER))
         score = light / spread
         score[~seen] = 0
-        levels.append(
-            _Level(
-                np.asarray(score, np.float32),
-                np.asarray(smooth, np.float32),
-                sigma,
-                step,
-                float(np.median(spread[seen])),
-            )
-        )
-        size = (weight.shape[1] // 2, weight.shape[0] // 2)
-        weight = cv2.resize(
-            weight[: size[1] * 2, : size[0] * 2], size, interpolation=cv2.INTER_AREA
-        )
-        weighted = cv2.resize(
-            weighted[: size[1] * 2, : size[0] * 2], size, interpolation=cv2.INTER_AREA
-        )
-        busy_weighted = cv2.resize(
-            busy_weighted[: size[1] * 2, : size[0] * 2], size, interpolation=cv2.INTER_AREA
-        )
+        middle_spread = float(np.median(spread[seen]))
+        levels.append(_Level(np.asarray(score, np.float32), sigma, step, middle_spread))
+        weight, weighted, busy_weighted = _halved(weight), _halved(weighted), _halved(busy_weighted)
         step *= 2
     return levels
 
 
+def _blurred(image: F32, sigma_px: float) -> F32:
+    return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma_px), np.float32)
+
+
+def _halved(image: F32) -> F32:
+    """Means over two by two pixels; an odd last row or column is left off."""
+    size = (image.shape[1] // 2, image.shape[0] // 2)
+    return area(image[: size[1] * 2, : size[0] * 2], size)
+
+
 def spot_scatter(difference: Difference, diameter_mm: float) -> float | None:
-    """Scatter, in root light, of the smoothed difference at the width that suits a spot this wide."""
+    """Scatter in root light of the difference smoothed as suits a spot this wide."""
     view = patch_view(difference)
     wanted = diameter_mm / 2.8 * view.frame.px_per_mm
     levels = _levels(view)
@@ -205,9 +203,9 @@ def find_patches(
 def _regions(view: PatchView, level: _Level, sign: int) -> list[tuple[float, Mask, int]]:
     score = level.score * np.float32(sign)
     over = (score > LOW_BAR).astype(np.uint8)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(over, connectivity=4)
+    count, labels = cv2.connectedComponents(over, connectivity=4)
     at = np.flatnonzero(over)
-    owner = labels.ravel()[at]
+    owner = np.asarray(labels, np.intp).ravel()[at]
     peak = np.zeros(count, np.float32)
     np.maximum.at(peak, owner, score.ravel()[at])
     height, width = view.usable.shape
@@ -217,9 +215,7 @@ def _regions(view: PatchView, level: _Level, sign: int) -> list[tuple[float, Mas
             continue
         # half the place's own height is its border
         region = (labels == label) & (score > 0.5 * peak[label])
-        full = cv2.resize(
-            region.astype(np.float32), (width, height), interpolation=cv2.INTER_LINEAR
-        )
+        full = enlarged(region.astype(np.float32), (width, height))
         mask = (full > 0.5) & view.usable
         if mask.sum() >= 4:
             out.append((float(peak[label]), np.asarray(mask), sign))

@@ -19,8 +19,8 @@ _HALO = 0.3  # a camera's sharpening leaves a halo this strong at most
 def lone_marks(marks: Sequence[Candidate]) -> list[Candidate]:
     """Marks that are small, as sharp as the photo allows, and not part of a group.
 
-    A group is the mottle of a soft patch or the rim of a lifted one. The faint halo of opposite sign
-    that sharpening draws around a mark is no company.
+    A group is the mottle of a soft patch or the rim of a lifted one. The faint halo of opposite
+    sign that sharpening draws around a mark is no company.
     """
     return [mark for mark in marks if _small_and_sharp(mark) and not _has_company(mark, marks)]
 

@@ -1,9 +1,9 @@
 """Matched filters on the photo frame: how strongly each place stands out, in noise units.
 
 For independent noise of known variance the best linear test for a shape s at a place is
-sum(s r / sigma^2) / sqrt(sum(s^2 / sigma^2)) (the matched filter; North 1943, Turin 1960). Here s is
-a Gaussian at several widths, on a pyramid. Real noise is neither independent nor fully modelled, so
-each width is rescaled by the scatter of its own scores over the panel.
+sum(s r / sigma^2) / sqrt(sum(s^2 / sigma^2)) (the matched filter; North 1943, Turin 1960). Here s
+is a Gaussian at several widths, on a pyramid. Real noise is neither independent nor fully modelled,
+so each width is rescaled by the scatter of its own scores over the panel.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from scipy.special import ndtri
 
+from ..imaging import area
 from ..look import PhotoFrame
 from ..records import F32, U8, Mask
 
@@ -35,29 +36,32 @@ class ScoreLevel:
 def _normalised(weighted: F32, weight: F32, coherent: F32, activity: U8, sigma: float) -> F32:
     """Scores with unit scatter from sums of r / s^2, of 1 / s^2 and of what errs together / s^2."""
     size = 2 * int(np.ceil(3 * sigma)) + 1
-    top = cv2.GaussianBlur(weighted, (size, size), sigma)
+    top = _blurred(weighted, size, sigma)
     # the squared Gaussian is a Gaussian narrower by the root of two, of height 1 / (4 pi sigma^2)
-    variance = cv2.GaussianBlur(weight, (size, size), sigma / np.sqrt(2))
+    variance = _blurred(weight, size, sigma / np.sqrt(2))
     variance *= np.float32(1 / (4 * np.pi * sigma * sigma))
-    together = cv2.GaussianBlur(coherent, (size, size), sigma)
-    cv2.multiply(together, together, dst=together)
+    together = _blurred(coherent, size, sigma)
+    together *= together
     variance += together
-    score = top / cv2.sqrt(cv2.max(variance, 1e-12))
+    np.maximum(variance, np.float32(1e-12), out=variance)
+    score: F32 = np.divide(top, np.sqrt(variance, out=variance), out=top)
     seen = weight > 0
-    scatter = scatter_by_activity(score, activity, seen)
+    scatter = _scatter_by_activity(score, activity, seen)
     if scatter is not None:
-        score /= cv2.LUT(activity, scatter)
+        score /= np.asarray(cv2.LUT(activity, scatter), np.float32)
     score[~seen] = 0
-    return np.asarray(score, np.float32)
+    return score
 
 
-def scatter_by_activity(
-    score: F32, activity: U8, seen: Mask, bins: int = _BINS, shoulder: float = _SHOULDER
-) -> F32 | None:
+def _blurred(image: F32, size: int, sigma: float) -> F32:
+    return np.asarray(cv2.GaussianBlur(image, (size, size), sigma), np.float32)
+
+
+def _scatter_by_activity(score: F32, activity: U8, seen: Mask) -> F32 | None:
     """Scatter of scores (256,) float32 against how busy the picture is there, never falling.
 
     Busy places err more than any noise model says. The middle of the distribution gives the
-    scatter; its `shoulder` quantile warns when the tails are fat. It must lie below the share of a
+    scatter; its shoulder warns when the tails are fat. The shoulder must lie below the share of a
     bin that defects can fill. None where too little is seen.
     """
     step = (slice(None, None, 3), slice(None, None, 3))
@@ -65,12 +69,12 @@ def scatter_by_activity(
     sample, busy = np.abs(score[step][keep]), activity[step][keep]
     if sample.size < 400:
         return None
-    bins = int(np.clip(sample.size // 2000, 1, bins))
-    normal = float(ndtri((1 + shoulder) / 2))
+    bins = int(np.clip(sample.size // 2000, 1, _BINS))
+    normal = float(ndtri((1 + _SHOULDER) / 2))
     order = np.argsort(busy, kind="stable")
     level, scatter = [], []
     for part in np.array_split(order, bins):
-        middle, outer = np.quantile(sample[part], [0.5, shoulder])
+        middle, outer = np.quantile(sample[part], [0.5, _SHOULDER])
         level.append(float(np.median(busy[part])))
         scatter.append(max(float(middle) / 0.6745, float(outer) / normal, 1e-6))
     rising = np.maximum.accumulate(scatter)
@@ -87,7 +91,7 @@ def _halved(image: F32) -> F32:
     """Sums over two by two pixels; an odd last row or column is left off."""
     size = (image.shape[1] // 2, image.shape[0] // 2)
     even = image[: size[1] * 2, : size[0] * 2]
-    return np.asarray(cv2.resize(even, size, interpolation=cv2.INTER_AREA) * np.float32(4))
+    return np.asarray(area(even, size) * np.float32(4), np.float32)
 
 
 def score_levels(frame: PhotoFrame, count: int = 4) -> tuple[ScoreLevel, ...]:
@@ -102,7 +106,7 @@ def score_levels(frame: PhotoFrame, count: int = 4) -> tuple[ScoreLevel, ...]:
     while len(levels) < count and min(weight.shape) >= 64:
         weight, weighted, coherent = _halved(weight), _halved(weighted), _halved(coherent)
         size = (weight.shape[1], weight.shape[0])
-        activity = cv2.resize(activity, size, interpolation=cv2.INTER_AREA)
+        activity = area(activity, size)
         step *= 2
         if step * _LEVEL_PX > 1.25 * narrow:
             score = _normalised(weighted, weight, coherent, activity, _LEVEL_PX)

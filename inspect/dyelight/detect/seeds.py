@@ -27,7 +27,7 @@ def _level_seeds(level: ScoreLevel, sign: int, low: float, high: float) -> list[
     if count <= 1:
         return []
     at = np.flatnonzero(over)
-    owner = labels.ravel()[at]
+    owner = np.asarray(labels, np.intp).ravel()[at]
     value = np.abs(level.score.ravel()[at])
     peak = np.zeros(count, np.float32)
     np.maximum.at(peak, owner, value)
@@ -84,10 +84,13 @@ def find_seeds(levels: tuple[ScoreLevel, ...], low: float, high: float, most: in
     return merged[:most]
 
 
-def seed_mask(
-    levels: tuple[ScoreLevel, ...], seed: Seed, window: tuple[int, int, int, int], low: float
+def signed_score(
+    levels: tuple[ScoreLevel, ...], seed: Seed, window: tuple[int, int, int, int]
 ) -> F32:
-    """Largest score over the widths inside a window x0, y0, x1, y1 (exclusive), signed by the seed."""
+    """Largest score over the widths, signed by the seed, (H, W) float32 of a window in frame px.
+
+    `window` is x0, y0, x1, y1 (exclusive).
+    """
     x0, y0, x1, y1 = window
     best = np.full((y1 - y0, x1 - x0), -np.inf, np.float32)
     for level in levels:

@@ -2,35 +2,69 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import cv2
 import numpy as np
 
+from ..imaging import slopes
 from ..look import Difference
-from ..records import Candidate, Mask
+from ..look.render import photo_light
+from ..records import F32, F64, U8, Candidate, Mask
+
+Box = tuple[float, float, float, float]
 
 
 def drawn(difference: Difference, candidates: Sequence[Candidate], grow_mm: float = 0.0) -> Mask:
     """Outlines of candidates filled on the panel frame (H, W) bool, grown by `grow_mm`."""
     frame = difference.panel
-    mask = np.zeros(frame.inside.shape, np.uint8)
+    mask: U8 = np.zeros(frame.inside.shape, np.uint8)
     back = np.linalg.inv(difference.panel_from_artwork)
     for candidate in candidates:
         mm = cv2.perspectiveTransform(candidate.outline_mm.reshape(1, -1, 2), back)[0]
         cv2.fillPoly(mask, [np.rint(frame.to_px(mm)).astype(np.int32)], 1)
     if grow_mm > 0:
         size = 2 * int(np.ceil(grow_mm * frame.px_per_mm)) + 1
-        mask = cv2.dilate(mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))
+        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+        mask = np.asarray(cv2.dilate(mask, disc), np.uint8)
     return np.asarray(mask > 0)
+
+
+def borders_px(mask: Mask) -> list[F64]:
+    """Outer borders of a mask's parts, (N, 2) each, in px through the centres of border pixels."""
+    contours, _ = cv2.findContours(
+        np.pad(mask, 1).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE
+    )
+    return [contour.reshape(-1, 2).astype(np.float64) - 1 for contour in contours]
+
+
+def center_px(mask: Mask) -> F64:
+    """Centre of gravity (1, 2) of a mask in px."""
+    rows, columns = np.nonzero(mask)
+    return np.array([[columns.mean(), rows.mean()]])
+
+
+def box_around(low: F64, high: F64) -> Box:
+    """Box x0, y0, x1, y1 of its two corners (2,)."""
+    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
+
+
+def edge_shift(residual: F32, expected: F32, mask: Mask) -> float:
+    """How far the picture's own edges would have to move to make such a difference, in px.
+
+    `residual` (H, W) and `expected` (H, W, 3) root light of the frame that was measured on.
+    """
+    dx, dy = slopes(photo_light(expected))
+    slope = cv2.magnitude(dx, dy)[mask]
+    return float(min(np.abs(residual[mask]).sum() / max(float(slope.sum()), 1e-6), 99.0))
 
 
 def length_and_width(mask: Mask) -> tuple[float, float, float]:
     """Length and width in px and straightness (0..1) of a mark along its own axis.
 
-    Compact marks by their smallest box; drawn-out ones along the longest path of their skeleton (Zhang
-    and Suen, CACM 27(3), 1984, as scikit-image has it). Straightness is the distance between the
-    path's ends over its length.
+    Compact marks by their smallest box; drawn-out ones along the longest path of their skeleton
+    (Zhang and Suen, CACM 27(3), 1984, as scikit-image has it). Straightness is the distance between
+    the path's ends over its length.
     """
     rows, columns = np.nonzero(mask)
     points = np.stack([columns, rows], 1).astype(np.float32)
@@ -50,10 +84,7 @@ def length_and_width(mask: Mask) -> tuple[float, float, float]:
 
 def _longest_path(mask: Mask) -> tuple[float, float]:
     """Length of the longest path through the skeleton and the distance between its ends, in px."""
-    from skimage.morphology import skeletonize
-
-    line = np.asarray(skeletonize(np.pad(mask, 1)))
-    pixels = {(int(r), int(c)) for r, c in np.argwhere(line)}
+    pixels = {(int(r), int(c)) for r, c in np.argwhere(_skeleton(np.pad(mask, 1)))}
     if not pixels:
         return 0.0, 0.0
     best, start = 0.0, next(iter(pixels))
@@ -62,6 +93,14 @@ def _longest_path(mask: Mask) -> tuple[float, float]:
     for _ in range(2):
         start, (end, best) = end, _farthest(pixels, end)
     return best, float(np.hypot(start[0] - end[0], start[1] - end[1]))
+
+
+def _skeleton(mask: Mask) -> Mask:
+    # slow to load, and a photo without drawn-out marks never needs it
+    from skimage.morphology import skeletonize
+
+    thinned: Callable[[Mask], Mask] = skeletonize
+    return np.asarray(thinned(mask), bool)
 
 
 def _farthest(
