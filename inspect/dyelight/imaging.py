@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import cv2
@@ -10,7 +11,8 @@ from numpy.typing import NDArray
 
 from .records import F32, U8, Mask
 
-_NO_MAP = np.empty(0, np.float32)
+# coordinates stand in one map; the stubs do not know that the other may be left out
+_NO_MAP: Any = None
 
 
 def gaussian(image: F32, sigma: float, size: int = 0) -> F32:
@@ -30,6 +32,12 @@ def enlarged(image: F32, size: tuple[int, int]) -> F32:
     return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_LINEAR), np.float32)
 
 
+def larger(image: F32, times: float) -> F32:
+    """An image drawn `times` as large, cubic between its pixels' centres."""
+    out = cv2.resize(image, None, fx=times, fy=times, interpolation=cv2.INTER_CUBIC)
+    return np.asarray(out, np.float32)
+
+
 def sample(image: NDArray[Any], at: F32, outside: float | None = None) -> NDArray[Any]:
     """An image at px `at` (H, W, 2), linear between pixels, same type.
 
@@ -40,6 +48,11 @@ def sample(image: NDArray[Any], at: F32, outside: float | None = None) -> NDArra
         image, at, _NO_MAP, cv2.INTER_LINEAR, borderMode=border, borderValue=outside or 0.0
     )
     return np.asarray(out, image.dtype)
+
+
+def nearest(mask: Mask, at: F32) -> U8:
+    """The nearest pixels of a mask at px `at` (H, W, 2), 0 or 1, 0 outside."""
+    return np.asarray(cv2.remap(as_u8(mask), at, _NO_MAP, cv2.INTER_NEAREST), np.uint8)
 
 
 def warped(image: NDArray[Any], matrix: NDArray[Any], size: tuple[int, int]) -> NDArray[Any]:
@@ -56,6 +69,11 @@ def slopes(image: F32) -> tuple[F32, F32]:
     return np.asarray(dx, np.float32), np.asarray(dy, np.float32)
 
 
+def laplacian(image: F32) -> F32:
+    """d2/dx2 + d2/dy2 (H, W) per px^2 of an image (H, W)."""
+    return np.asarray(cv2.Laplacian(image, cv2.CV_32F), np.float32)
+
+
 def correlated(image: F32, kernel: F32) -> F32:
     """An image correlated with a small kernel, its border's pixels going on outside."""
     out = cv2.filter2D(image, cv2.CV_32F, kernel, borderType=cv2.BORDER_REPLICATE)
@@ -70,3 +88,23 @@ def distance_inside(mask: Mask) -> F32:
 def as_u8(mask: Mask) -> U8:
     """A mask as 0 and 1, on the same memory where it lies in one piece."""
     return np.ascontiguousarray(mask).view(np.uint8)
+
+
+def strips(height: int, rows: int) -> Iterator[slice]:
+    """Slices of `rows` rows, the last as many as are left, over an image of this height."""
+    for start in range(0, height, rows):
+        yield slice(start, min(start + rows, height))
+
+
+def from_cells(cells: F32, cell_px: int, rows: slice, columns: slice) -> F32:
+    """The part `rows`, `columns` of an image in px, drawn from values at the middles of cells.
+
+    `cells` (R, C) or (R, C, channels) has one cell more on each side than the image; values are
+    linear in between. Both slices must start at multiples of `cell_px`.
+    """
+    height, width = rows.stop - rows.start, columns.stop - columns.start
+    top, left = rows.start // cell_px, columns.start // cell_px
+    down, across = -(-height // cell_px) + 2, -(-width // cell_px) + 2
+    part = cells[top : top + down, left : left + across]
+    full = enlarged(part, (across * cell_px, down * cell_px))
+    return full[cell_px : cell_px + height, cell_px : cell_px + width]

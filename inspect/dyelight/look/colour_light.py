@@ -108,9 +108,7 @@ def fit_colour_light(
         total = float(weight.sum())
         scale = float(np.average((expected**2).sum(1), weights=weight + 1e-9)) * total
         penalty = np.zeros((size, size))
-        penalty[:nf, :nf] = (
-            scale * _STIFF[turn] * (1e-3 * roughness(spans + 3) + 1e-5 * np.eye(nf))
-        )
+        penalty[:nf, :nf] = scale * _STIFF[turn] * (1e-3 * roughness(spans + 3) + 1e-5 * np.eye(nf))
         for c in range(3):
             part = slice(nf + c * nc, nf + (c + 1) * nc)
             penalty[part, part] = scale * (1e-4 * roughness(4) + 1e-4 * np.eye(nc))

@@ -7,11 +7,13 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
+from ..imaging import area, distance_inside, from_cells, strips
 from ..records import F32, F64, Artwork, Mask, Photo, Placement
 from .frames import Difference, PanelFrame, PhotoFrame
 from .glare import broadly_off, glare, in_photo_window, lit_white
 from .outline import corner_radius_mm, fill, rounded_outline, usable_pixels
 from .panel_frame import (
+    clipped_pixels,
     expected_here,
     fit_look,
     local_scale,
@@ -19,14 +21,23 @@ from .panel_frame import (
     seen_squared_up,
     square_up,
 )
-from .render import LitArtwork, blurred, light_artwork, photo_light, warp_to_photo, working_artwork
-from .residual import fit_noise, noise_sigma, project_out
+from .render import (
+    ArtworkUnderPhoto,
+    LitArtwork,
+    draw_expected,
+    light_artwork,
+    photo_light,
+    working_pixels,
+)
+from .residual import BLOCK_PX, fit_noise, noise_sigma, project_out
 from .rootlight import root_from_pixels
 from .sharpness import fit_sharpness
 
 _MARGIN_PX = 6
 _RIM_MM = 1.0  # the coating's rounded rim shows the light, not the print
 _UNSEEN_RIM_MM = 2.0  # an outline that was not seen may be off by the print's drift
+_STRIP_PX = 2 * BLOCK_PX
+_STEP = 5
 _NOISE_FLOOR = 0.0012  # root light: the scatter that eight-bit rounding alone leaves
 
 
@@ -36,31 +47,30 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
     Deterministic for a given `seed`, which picks the samples that colour and light are fitted on.
     """
     rng = np.random.default_rng(seed)
-    root = root_from_pixels(photo.pixels)
-    top = np.iinfo(photo.pixels.dtype).max
-    blown = photo.pixels.max(axis=2) >= top - top // 255
     px_per_mm = float(np.median(local_scale(placement, panel_grid(artwork))))
-    working = working_artwork(artwork, px_per_mm)
-    panel = square_up(root, blown, working, artwork, placement)
+    working = working_pixels(artwork, px_per_mm)
+    panel = square_up(photo.pixels, working, artwork, placement)
     look = fit_look(panel, rng)
     panel = replace(panel, expected=expected_here(panel, look))
     panel_from_artwork = _panel_from_artwork(artwork, placement)
-    back = np.linalg.inv(panel_from_artwork)
+    back = np.asarray(np.linalg.inv(panel_from_artwork), np.float64)
     corners_mm = placement.picture.to_artwork(placement.corners_px)
     radius_mm = corner_radius_mm(panel, panel.to_px(corners_mm))
     panel = _round_corners(panel, artwork, back, radius_mm)
     lit = light_artwork(working, artwork, look, panel.margin_mm, px_per_mm)
-    x0, y0, x1, y1 = _window(placement, root.shape[1], root.shape[0])
-    cut = (slice(y0, y1), slice(x0, x1))
+    x0, y0, x1, y1 = _window(placement, photo.width_px, photo.height_px)
+    window = photo.pixels[y0:y1, x0:x1]
+    under = ArtworkUnderPhoto.find(placement, (x0, y0), (x1 - x0, y1 - y0))
     inset_mm = max(_RIM_MM if placement.outline_seen else _UNSEEN_RIM_MM, 4.0 / px_per_mm)
-    usable = usable_pixels(blown[cut], artwork, placement, back, radius_mm, inset_mm, (x0, y0))
+    usable = usable_pixels(
+        clipped_pixels(window), artwork, placement, under, back, radius_mm, inset_mm, (x0, y0)
+    )
     off = broadly_off(panel, float(np.mean(look.scatter)))
     if off.any():
-        usable &= ~in_photo_window(off, panel, placement, (x0, y0), (x1 - x0, y1 - y0))
-    frame, broad = _photo_frame(root[cut], usable, placement, lit, px_per_mm, (x0, y0))
-    panel = replace(
-        panel, expected=panel.observed - seen_squared_up(broad, panel, placement, (x0, y0))
-    )
+        usable &= ~in_photo_window(off, panel, under, (x1 - x0, y1 - y0))
+    observed = root_from_pixels(window)
+    frame, forgiven = _photo_frame(observed, usable, under, lit, px_per_mm, (x0, y0))
+    panel = replace(panel, expected=_expected_as_forgiven(panel, frame, forgiven, placement))
     return Difference(
         artwork=artwork,
         picture=placement.picture,
@@ -74,7 +84,7 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
 
 
 def _panel_from_artwork(artwork: Artwork, placement: Placement) -> F64:
-    """Homography from artwork mm to panel mm: nearly the identity, the print's drift and stretch."""
+    """Homography from artwork mm to panel mm: near the identity, the print's drift and stretch."""
     corners = placement.picture.to_artwork(placement.corners_px)
     w, h = artwork.width_mm, artwork.height_mm
     square = np.array([[0, 0], [w, 0], [w, h], [0, h]], np.float32)
@@ -89,10 +99,10 @@ def _round_corners(
     outline = rounded_outline(artwork.width_mm, artwork.height_mm, radius_mm, 0.0)
     mm = cv2.perspectiveTransform(outline.reshape(1, -1, 2), artwork_from_panel)[0]
     metal = fill(panel.to_px(mm), *panel.inside.shape) & panel.opaque
-    padded = np.pad(metal, 1).astype(np.uint8)
-    inside_mm = cv2.distanceTransform(padded, cv2.DIST_L2, 5)[1:-1, 1:-1] / panel.px_per_mm
-    outside_mm = cv2.distanceTransform(1 - padded, cv2.DIST_L2, 5)[1:-1, 1:-1] / panel.px_per_mm
-    edge_mm = np.asarray(inside_mm - outside_mm, np.float32)
+    padded = np.pad(metal, 1)
+    edge_mm = distance_inside(padded)
+    edge_mm -= distance_inside(~padded)
+    edge_mm = edge_mm[1:-1, 1:-1] / np.float32(panel.px_per_mm)
     return replace(panel, inside=metal & panel.in_photo, edge_mm=edge_mm)
 
 
@@ -106,32 +116,35 @@ def _window(placement: Placement, photo_w: int, photo_h: int) -> tuple[int, int,
 def _photo_frame(
     observed: F32,
     usable: Mask,
-    placement: Placement,
+    under: ArtworkUnderPhoto,
     lit: LitArtwork,
     px_per_mm: float,
     origin_px: tuple[int, int],
 ) -> tuple[PhotoFrame, F32]:
-    """The photo frame, and the three channels' difference (H, W, 3) with its broad bias kept."""
-    x0, y0 = origin_px
-    size = (observed.shape[1], observed.shape[0])
+    """The photo frame, and what was forgiven in its light channel (H, W), the broad bias apart."""
+    under_px = under.artwork_px(lit)
     light = photo_light(observed)
-    sharp = fit_sharpness(light, usable, lit, placement, (x0, y0), px_per_mm)
-    soft = blurred(lit, sharp.blur_px * float(np.mean(lit.px_per_mm)) / px_per_mm)
-    expected = warp_to_photo(soft, lit, placement, x0, y0, size)
-    expected_light = sharp.apply(photo_light(expected))
-    raw = light - expected_light
-    sample = np.abs(raw[::4, ::4][usable[::4, ::4]])
+    sharp = fit_sharpness(light, usable, lit, under_px, px_per_mm)
+    blur_artwork_px = sharp.blur_px * float(np.mean(lit.px_per_mm)) / px_per_mm
+    size = (observed.shape[1], observed.shape[0])
+    expected, drawn_light = draw_expected(lit, under_px, blur_artwork_px, size)
+    expected_light = sharp.apply(drawn_light)
+    residual = cv2.subtract(light, expected_light)
+    sample = np.abs(residual[::_STEP, ::_STEP][usable[::_STEP, ::_STEP]])
     noise_sd = _NOISE_FLOOR
     if sample.size:
         noise_sd = max(1.4826 * float(np.median(sample)), _NOISE_FLOOR)
-    residual, bias, gradient2 = project_out(raw, expected_light, usable, noise_sd)
+    bias, gradient2 = project_out(residual, expected_light, usable, noise_sd)
     noise = fit_noise(residual, expected_light, gradient2, usable, _NOISE_FLOOR)
     sigma, coherent = noise_sigma(residual, expected_light, gradient2, usable, noise)
-    # what was forgiven in the light channel, its bias apart, is no difference in colour either
-    forgiven = light - photo_light(expected) - residual - bias
+    forgiven = light
+    for rows in strips(size[1], _STRIP_PX):
+        forgiven[rows] -= drawn_light[rows]
+        forgiven[rows] -= residual[rows]
+        forgiven[rows] -= from_cells(bias, BLOCK_PX, rows, slice(0, size[0]))
     frame = PhotoFrame(
-        x0=x0,
-        y0=y0,
+        x0=origin_px[0],
+        y0=origin_px[1],
         scale=1.0,
         observed=observed,
         expected=expected,
@@ -143,4 +156,25 @@ def _photo_frame(
         blur_px=sharp.edge_sigma_px(),
         sharpness=sharp,
     )
-    return frame, observed - expected - forgiven[..., None]
+    return frame, forgiven
+
+
+def _expected_as_forgiven(
+    panel: PanelFrame, frame: PhotoFrame, forgiven: F32, placement: Placement
+) -> F32:
+    """Expected root light on the panel frame, blurred as the photo is, less what was forgiven.
+
+    What was forgiven in the light channel is no difference in colour either.
+    """
+    shrink = max(1, int(frame.px_per_mm / panel.px_per_mm))
+    height, width = forgiven.shape[0] // shrink, forgiven.shape[1] // shrink
+    apart = np.empty((height, width, 3), np.float32)
+    across = slice(0, width * shrink)
+    for rows in strips(height, _STRIP_PX):
+        size = (width, rows.stop - rows.start)
+        full = slice(rows.start * shrink, rows.stop * shrink), across
+        apart[rows] = area(cv2.subtract(frame.observed[full], frame.expected[full]), size)
+        apart[rows] -= area(forgiven[full], size)[..., None]
+    origin_px = (int(frame.x0), int(frame.y0))
+    seen = seen_squared_up(apart, shrink, panel, placement, origin_px)
+    return np.subtract(panel.observed, seen, out=seen)

@@ -5,10 +5,11 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from ..records import F32, Mask, Placement
+from ..imaging import distance_inside, gaussian, nearest, slopes
+from ..records import F32, Mask
 from .colour_light import ColourLight
 from .frames import PanelFrame
-from .render import photo_light
+from .render import ArtworkUnderPhoto, photo_light
 from .rootlight import root_from_linear
 
 _SKIRT = 0.02  # root light: where glare fades into the noise
@@ -31,7 +32,7 @@ def glare(frame: PanelFrame) -> Mask:
     core = frame.blown & frame.inside & (brighter > _CLEARLY)
     if not core.any():
         return gone
-    smooth = cv2.GaussianBlur(brighter, (0, 0), _SMOOTH_MM * frame.px_per_mm)
+    smooth = gaussian(brighter, _SMOOTH_MM * frame.px_per_mm)
     skirt = ((smooth > _SKIRT) & frame.inside) | core
     _, labels = cv2.connectedComponents(skirt.astype(np.uint8), connectivity=4)
     touched = np.unique(labels[core])
@@ -48,28 +49,23 @@ def broadly_off(frame: PanelFrame, scatter: float) -> Mask:
     Small marks there are not looked for, and the rest of the panel is not measured by them.
     """
     apart = photo_light(frame.observed - frame.expected)
-    smooth = cv2.GaussianBlur(apart, (0, 0), _SMOOTH_MM * frame.px_per_mm)
-    far = np.abs(smooth) > max(_FAR_SCATTERS * scatter, _FAR)
-    size = 2 * int(np.ceil(_WIDE_MM * frame.px_per_mm)) + 1
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    wide = cv2.morphologyEx((far & frame.inside).astype(np.uint8), cv2.MORPH_OPEN, disc)
-    return np.asarray(cv2.dilate(wide, disc) > 0)
+    smooth = gaussian(apart, _SMOOTH_MM * frame.px_per_mm)
+    far = (np.abs(smooth) > max(_FAR_SCATTERS * scatter, _FAR)) & frame.inside
+    radius_px = np.ceil(_WIDE_MM * frame.px_per_mm)
+    # opened by a disc, by distances: what holds no disc of this radius is not wide
+    deep = distance_inside(far) > radius_px
+    if not deep.any():
+        return deep
+    return distance_inside(~deep) <= 2 * radius_px
 
 
 def in_photo_window(
-    mask: Mask,
-    frame: PanelFrame,
-    placement: Placement,
-    origin_px: tuple[int, int],
-    size: tuple[int, int],
+    mask: Mask, frame: PanelFrame, under: ArtworkUnderPhoto, size: tuple[int, int]
 ) -> Mask:
-    """A panel frame mask on a photo window of `size` (width, height) px from `origin_px` on."""
-    pitch = 8
-    columns, rows = -(-size[0] // pitch), -(-size[1] // pitch)
-    mm = placement.picture.artwork_window(*origin_px, columns, rows, float(pitch))
-    at = ((mm + np.float32(frame.margin_mm)) * np.float32(frame.px_per_mm)) - np.float32(0.5)
-    small = cv2.remap(mask.astype(np.uint8), at, None, cv2.INTER_NEAREST)
-    return np.asarray(np.kron(small, np.ones((pitch, pitch), np.uint8))[: size[1], : size[0]] > 0)
+    """A panel frame mask on a photo window of `size` (width, height) px."""
+    at = under.at(0, 0, *size)[4::8, 4::8]
+    at = (at + np.float32(frame.margin_mm)) * np.float32(frame.px_per_mm) - np.float32(0.5)
+    return np.asarray(cv2.resize(nearest(mask, at), size, interpolation=cv2.INTER_NEAREST) > 0)
 
 
 def _fades(brighter: F32, region: Mask) -> bool:
@@ -83,13 +79,12 @@ def _fades(brighter: F32, region: Mask) -> bool:
         slice(max(rows.min() - 4, 0), rows.max() + 5),
         slice(max(columns.min() - 4, 0), columns.max() + 5),
     )
-    soft = cv2.GaussianBlur(brighter[cut], (0, 0), 0.8)
+    soft = gaussian(brighter[cut], 0.8)
     height = float(np.quantile(soft[region[cut]], 0.8))
     border = region[cut] & (np.abs(soft - 0.5 * height) < 0.2 * height)
     if border.sum() < 8:
         return True
-    dx = cv2.Scharr(soft, cv2.CV_32F, 1, 0, scale=1 / 32)
-    dy = cv2.Scharr(soft, cv2.CV_32F, 0, 1, scale=1 / 32)
+    dx, dy = slopes(soft)
     slope = float(np.median(cv2.magnitude(dx, dy)[border]))
     return height / (max(slope, 1e-6) * np.sqrt(2 * np.pi)) > _SHARP_PX
 

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..imaging import enlarged
 from ..records import F32, F64
 
 CELL_PX = 16
@@ -60,7 +59,7 @@ class SmoothField:
     def in_cells(
         self, height: int, width: int, u: tuple[float, float], v: tuple[float, float]
     ) -> F32:
-        """Values at the middles of cells of CELL_PX px, as `from_cells` wants them.
+        """Values at the middles of cells of CELL_PX px, as `imaging.from_cells` wants them.
 
         The image has `height` by `width` px; u[0], u[1] and v[0], v[1] are its first and last
         pixels' centres. One cell more stands on each side.
@@ -72,16 +71,3 @@ class SmoothField:
             start = first + (0.5 * CELL_PX - 0.5 - CELL_PX) * per_px
             ends.append((start, start + (cells - 1) * CELL_PX * per_px))
         return self.on_grid(rows, columns, ends[0], ends[1])
-
-
-def from_cells(cells: F32, rows: slice, columns: slice) -> F32:
-    """The part `rows`, `columns` of an image in px, drawn from cell values, linear in between.
-
-    Starts must be multiples of CELL_PX.
-    """
-    height, width = rows.stop - rows.start, columns.stop - columns.start
-    top, left = rows.start // CELL_PX, columns.start // CELL_PX
-    down, across = -(-height // CELL_PX) + 2, -(-width // CELL_PX) + 2
-    part = cells[top : top + down, left : left + across]
-    full = enlarged(part, (across * CELL_PX, down * CELL_PX))
-    return full[CELL_PX : CELL_PX + height, CELL_PX : CELL_PX + width]

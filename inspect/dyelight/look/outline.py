@@ -5,8 +5,10 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from ..records import F64, Artwork, Mask, Placement
+from ..imaging import area, distance_inside, sample
+from ..records import F32, F64, U8, Artwork, Mask, Placement
 from .frames import PanelFrame
+from .render import ArtworkUnderPhoto
 
 _ARC_POINTS = 12
 _DIAGONAL = float(np.sqrt(2) - 1)  # where an arc of radius 1 crosses the corner's diagonal
@@ -41,14 +43,10 @@ def corner_radius_mm(frame: PanelFrame, corners_frame_px: F64) -> float:
     away = np.arange(0, _SEARCH_MM, step)
     centre = corners_frame_px.mean(0)
     readings = []
-    difference = np.abs(frame.observed - frame.expected).max(axis=2)
     for corner in corners_frame_px:
         inward = np.sign(centre - corner) / np.sqrt(2)
         at = (corner + inward * away[:, None] * frame.px_per_mm).astype(np.float32)
-        values = cv2.remap(
-            difference, at.reshape(1, -1, 2), None, cv2.INTER_LINEAR, borderValue=1.0
-        ).ravel()
-        same = values < _SAME
+        same = _apart(frame, at) < _SAME
         run = int(1.2 / step)
         starts = [i for i in range(len(away) - run) if same[i : i + run].all()]
         if starts:
@@ -56,6 +54,18 @@ def corner_radius_mm(frame: PanelFrame, corners_frame_px: F64) -> float:
     if not readings:
         return 0.0
     return float(np.median(readings)) / _DIAGONAL
+
+
+def _apart(frame: PanelFrame, at: F32) -> F32:
+    """Largest difference of the channels (N,) at frame px `at` (N, 2), 1 outside the frame."""
+    low = np.maximum(np.floor(at.min(0)).astype(int) - 1, 0)
+    high = np.maximum(np.ceil(at.max(0)).astype(int) + 2, low + 1)
+    cut = (slice(low[1], high[1]), slice(low[0], high[0]))
+    difference = np.abs(frame.observed[cut] - frame.expected[cut]).max(axis=2)
+    if difference.size == 0:
+        return np.ones(len(at), np.float32)
+    here = (at - low).astype(np.float32).reshape(1, -1, 2)
+    return np.asarray(sample(difference, here, outside=1.0)[0], np.float32)
 
 
 def fill(outline_px: F64, height: int, width: int) -> Mask:
@@ -66,9 +76,10 @@ def fill(outline_px: F64, height: int, width: int) -> Mask:
 
 
 def usable_pixels(
-    blown: Mask,
+    clipped: U8,
     artwork: Artwork,
     placement: Placement,
+    under: ArtworkUnderPhoto,
     artwork_from_panel: F64,
     radius_mm: float,
     inset_mm: float,
@@ -76,9 +87,10 @@ def usable_pixels(
 ) -> Mask:
     """Pixels (H, W) bool of a photo window that can be judged for small marks.
 
-    Well inside metal and print, not clipped. `origin_px` is the photo px of the window's first pixel.
+    Well inside metal and print, not clipped (`clipped` is 0). `origin_px` is the photo px of the
+    window's first pixel, `under` the artwork's place in it.
     """
-    height, width = blown.shape
+    height, width = clipped.shape
     panel = rounded_outline(artwork.width_mm, artwork.height_mm, radius_mm, inset_mm)
     mm = cv2.perspectiveTransform(panel.reshape(1, -1, 2), artwork_from_panel)[0]
     usable = fill(placement.picture.to_photo(mm) - origin_px, height, width)
@@ -86,27 +98,22 @@ def usable_pixels(
     print_mm = rounded_outline(artwork.width_mm, artwork.height_mm, 0.0, -reach)
     usable &= fill(placement.picture.to_photo(print_mm) - origin_px, height, width)
     # light spills over from a clipped place into its neighbours
-    usable &= cv2.dilate(blown.astype(np.uint8), np.ones((7, 7), np.uint8)) == 0
+    usable &= cv2.dilate(clipped, np.ones((7, 7), np.uint8)) == 0
     if artwork.alpha is not None:
-        usable &= _opaque(artwork, placement, inset_mm, origin_px, (width, height))
-    return np.asarray(usable)
+        usable &= _deep_mm(artwork, artwork.alpha, under, (width, height)) > inset_mm
+    return usable
 
 
-def _opaque(
-    artwork: Artwork,
-    placement: Placement,
-    inset_mm: float,
-    origin_px: tuple[int, int],
-    size: tuple[int, int],
-) -> Mask:
-    assert artwork.alpha is not None
-    alpha = artwork.alpha
+def _deep_mm(artwork: Artwork, alpha: U8, under: ArtworkUnderPhoto, size: tuple[int, int]) -> F32:
+    """Distance in mm (H, W) of a window's pixels from what is cut out of the artwork."""
     # distances need no finer grid than a quarter of a millimetre
     shrink = min(1.0, 4.0 / min(artwork.px_per_mm))
     if shrink < 1:
-        alpha = cv2.resize(alpha, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+        alpha = area(alpha, (round(alpha.shape[1] * shrink), round(alpha.shape[0] * shrink)))
     ppm = alpha.shape[1] / (artwork.width_mm + 2 * artwork.bleed_mm)
-    deep = cv2.distanceTransform((alpha > 127).astype(np.uint8), cv2.DIST_L2, 5) / ppm
-    mm = placement.picture.artwork_window(*origin_px, *size)
-    at = (mm + np.float32(artwork.bleed_mm)) * np.float32(ppm) - np.float32(0.5)
-    return np.asarray(cv2.remap(deep, at, None, cv2.INTER_LINEAR) > inset_mm)
+    deep = distance_inside(alpha > 127) / np.float32(ppm)
+    at = under.at(0, 0, *size)
+    at += np.float32(artwork.bleed_mm)
+    at *= np.float32(ppm)
+    at -= np.float32(0.5)
+    return np.asarray(sample(deep, at, outside=0.0), np.float32)

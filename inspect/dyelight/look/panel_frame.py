@@ -6,23 +6,38 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ..records import F32, F64, Artwork, Mask, Placement
+from ..imaging import (
+    area,
+    as_u8,
+    distance_inside,
+    enlarged,
+    from_cells,
+    sample,
+    slopes,
+    strips,
+    warped,
+)
+from ..records import F32, F64, U8, Artwork, Mask, Pixels, Placement
 from .colour_light import ColourLight, fit_colour_light, sample_weights, veil_slope
 from .frames import PanelFrame
+from .light_field import CELL_PX
 from .outline import fill
-from .rootlight import root_from_linear
+from .render import linear_light, photo_light
+from .rootlight import root_from_linear, root_from_pixels
 
 AREA_PX = 1.2e6
 MARGIN_MM = 2.0
 _SAMPLES = 9_000
+_STRIP = 64  # rows worked on at a time
 
 
 def local_scale(placement: Placement, points_mm: F64, step_mm: float = 0.5) -> F64:
     """Photo px per mm (N,): root of the picture map's area scale at artwork points (N, 2)."""
-    right = placement.picture.to_photo(points_mm + [step_mm, 0])
-    left = placement.picture.to_photo(points_mm - [step_mm, 0])
-    down = placement.picture.to_photo(points_mm + [0, step_mm])
-    up = placement.picture.to_photo(points_mm - [0, step_mm])
+    x_step, y_step = np.array([step_mm, 0.0]), np.array([0.0, step_mm])
+    right = placement.picture.to_photo(points_mm + x_step)
+    left = placement.picture.to_photo(points_mm - x_step)
+    down = placement.picture.to_photo(points_mm + y_step)
+    up = placement.picture.to_photo(points_mm - y_step)
     a, b = (right - left) / (2 * step_mm), (down - up) / (2 * step_mm)
     return np.asarray(np.sqrt(np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])))
 
@@ -43,44 +58,74 @@ def _frame_mm(px_per_mm: float, width: int, height: int, step: int) -> tuple[F64
 
 
 def square_up(
-    photo_root: F32, blown: Mask, artwork_linear: F32, artwork: Artwork, placement: Placement
+    pixels: Pixels, working: Pixels, artwork: Artwork, placement: Placement
 ) -> PanelFrame:
     """The panel frame, before the look is fitted (`expected` is the artwork itself).
 
-    `photo_root` (H, W, 3) root light of the photo, `blown` (H, W) bool its clipped pixels,
-    `artwork_linear` (h, w, 3) the artwork at any size, linear light.
+    `pixels` are the photo's, `working` the artwork's at any size (h, w, 3).
     """
     scale = float(np.median(local_scale(placement, panel_grid(artwork))))
     full_w, full_h = artwork.width_mm + 2 * MARGIN_MM, artwork.height_mm + 2 * MARGIN_MM
     px_per_mm = min(0.9 * scale, float(np.sqrt(AREA_PX / (full_w * full_h))))
     width, height = round(full_w * px_per_mm), round(full_h * px_per_mm)
     at = frame_in_photo(placement, px_per_mm, width, height)
-    photo_h, photo_w = photo_root.shape[:2]
-    observed = _sampled(photo_root, at, scale / px_per_mm)
-    blown_here = _sampled(blown.astype(np.float32), at, scale / px_per_mm) > 0.02
-    in_photo = (
-        (at[..., 0] > 1)
-        & (at[..., 1] > 1)
-        & (at[..., 0] < photo_w - 2)
-        & (at[..., 1] < photo_h - 2)
-    )
-    art_root, printed, opaque = _artwork_here(artwork_linear, artwork, px_per_mm, width, height)
+    shrink = max(1, int(scale / px_per_mm))
+    small, clipped, origin_px = _reduced(pixels, at, shrink)
+    at_small = _shrunk(at - origin_px, shrink)
+    photo_h, photo_w = pixels.shape[:2]
+    x, y = at[..., 0], at[..., 1]
+    in_photo = (x > 1) & (y > 1) & (x < photo_w - 2) & (y < photo_h - 2)
+    art_root, printed, opaque = _artwork_here(working, artwork, px_per_mm, width, height)
     corners_mm = placement.picture.to_artwork(placement.corners_px)
     metal = fill((corners_mm + MARGIN_MM) * px_per_mm - 0.5, height, width) & opaque
-    edge_mm = cv2.distanceTransform(np.pad(metal, 1).astype(np.uint8), cv2.DIST_L2, 5)
     return PanelFrame(
         px_per_mm=px_per_mm,
         margin_mm=MARGIN_MM,
-        observed=np.asarray(observed, np.float32),
+        observed=sample(small, at_small),
         artwork=art_root,
         expected=art_root,
         inside=metal & in_photo,
         printed=printed,
-        blown=np.asarray(blown_here),
+        blown=np.asarray(sample(clipped, at_small) > 0.02 * 255),
         opaque=opaque,
-        in_photo=np.asarray(in_photo),
-        edge_mm=np.asarray(edge_mm[1:-1, 1:-1] / px_per_mm, np.float32),
+        in_photo=in_photo,
+        edge_mm=distance_inside(np.pad(metal, 1))[1:-1, 1:-1] / np.float32(px_per_mm),
     )
+
+
+def clipped_pixels(pixels: Pixels) -> U8:
+    """255 where a pixel (H, W, 3) is at the top of any channel's range, else 0."""
+    top = int(np.iinfo(pixels.dtype).max)
+    below = cv2.inRange(pixels, (0, 0, 0), (top - top // 255 - 1,) * 3)
+    return np.asarray(cv2.bitwise_not(below), np.uint8)
+
+
+def _reduced(pixels: Pixels, at: F32, shrink: int) -> tuple[F32, F32, F32]:
+    """Root light (h, w, 3), clipped share (h, w) in 0..255, each of `shrink` by `shrink` photo px.
+
+    Covers what the places `at` (H, W, 2) need; also returns its first photo px (x, y).
+    """
+    border = np.concatenate([at[0], at[-1], at[:, 0], at[:, -1]])
+    photo_h, photo_w = pixels.shape[0] // shrink, pixels.shape[1] // shrink
+    low = np.clip(border.min(0) // shrink - 2, 0, [photo_w - 1, photo_h - 1]).astype(int)
+    high = np.clip(border.max(0) // shrink + 3, low + 1, [photo_w, photo_h]).astype(int)
+    width, height = (int(v) for v in high - low)
+    root = np.empty((height, width, 3), np.float32)
+    clipped = np.empty((height, width), np.float32)
+    across = slice(low[0] * shrink, high[0] * shrink)
+    for rows in strips(height, _STRIP):
+        part = pixels[(low[1] + rows.start) * shrink : (low[1] + rows.stop) * shrink, across]
+        size = (width, rows.stop - rows.start)
+        root[rows] = area(root_from_pixels(part), size)
+        clipped[rows] = area(clipped_pixels(part), size)
+    return root, clipped, np.asarray(low * shrink, np.float32)
+
+
+def _shrunk(at: F32, shrink: int) -> F32:
+    """Places in px of an image that was averaged down by `shrink`."""
+    if shrink == 1:
+        return at
+    return (at + np.float32(0.5)) / np.float32(shrink) - np.float32(0.5)
 
 
 def frame_in_photo(placement: Placement, px_per_mm: float, width: int, height: int) -> F32:
@@ -88,46 +133,34 @@ def frame_in_photo(placement: Placement, px_per_mm: float, width: int, height: i
     step = 16
     nodes, columns, rows = _frame_mm(px_per_mm, width, height, step)
     photo_px = placement.picture.to_photo(nodes).astype(np.float32)
-    grid = cv2.resize(photo_px.reshape(rows, columns, 2), (columns * step, rows * step))
-    return np.asarray(grid[step : step + height, step : step + width], np.float32)
-
-
-def _sampled(image: F32, at: F32, coarser: float) -> F32:
-    """An image at photo px `at`, averaged first where the samples are `coarser` than its pixels."""
-    shrink = max(1, int(coarser))
-    height, width = image.shape[0] // shrink, image.shape[1] // shrink
-    if shrink > 1:
-        whole = image[: height * shrink, : width * shrink]
-        image = cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA)
-    at_small = (at + np.float32(0.5)) / np.float32(shrink) - np.float32(0.5)
-    out = cv2.remap(image, at_small, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(out, np.float32)
+    grid = enlarged(photo_px.reshape(rows, columns, 2), (columns * step, rows * step))
+    return grid[step : step + height, step : step + width]
 
 
 def seen_squared_up(
-    image: F32, frame: PanelFrame, placement: Placement, origin_px: tuple[int, int]
+    image: F32, shrink: int, frame: PanelFrame, placement: Placement, origin_px: tuple[int, int]
 ) -> F32:
-    """An image of the photo's window (first pixel at `origin_px`) on the panel frame."""
+    """An image of the photo's window on the panel frame.
+
+    `image` is the window averaged down by `shrink`, its first pixel at photo px `origin_px`.
+    """
     height, width = frame.inside.shape
     at = frame_in_photo(placement, frame.px_per_mm, width, height)
-    scale = float(
-        np.median(local_scale(placement, frame.to_mm(np.array([[width / 2, height / 2]]))))
-    )
-    return _sampled(image, at - np.array(origin_px, np.float32), scale / frame.px_per_mm)
+    return sample(image, _shrunk(at - np.array(origin_px, np.float32), shrink))
 
 
 def _artwork_here(
-    linear: F32, artwork: Artwork, px_per_mm: float, width: int, height: int
+    pixels: Pixels, artwork: Artwork, px_per_mm: float, width: int, height: int
 ) -> tuple[F32, Mask, Mask]:
     """Artwork root light, where it reaches, and where the panel has metal, on the panel frame."""
-    art_h, art_w = linear.shape[:2]
+    art_h, art_w = pixels.shape[:2]
     ppm_x = art_w / (artwork.width_mm + 2 * artwork.bleed_mm)
     ppm_y = art_h / (artwork.height_mm + 2 * artwork.bleed_mm)
     shrink = min(1.0, px_per_mm / min(ppm_x, ppm_y))
-    small = linear
+    small = linear_light(pixels)
     if shrink < 1:
         size = (max(1, round(art_w * shrink)), max(1, round(art_h * shrink)))
-        small = cv2.resize(linear, size, interpolation=cv2.INTER_AREA)
+        small = area(small, size)
         ppm_x, ppm_y = ppm_x * size[0] / art_w, ppm_y * size[1] / art_h
     offset = artwork.bleed_mm - MARGIN_MM
     back = np.array(
@@ -136,10 +169,7 @@ def _artwork_here(
             [0, ppm_y / px_per_mm, (0.5 / px_per_mm + offset) * ppm_y - 0.5],
         ]
     )
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    here = cv2.warpAffine(
-        small, back, (width, height), flags=flags, borderMode=cv2.BORDER_REPLICATE
-    )
+    here = warped(small, back, (width, height))
     xs = (np.arange(width) + 0.5) / px_per_mm + offset
     ys = (np.arange(height) + 0.5) / px_per_mm + offset
     in_x = (xs > 0) & (xs < artwork.width_mm + 2 * artwork.bleed_mm)
@@ -147,21 +177,14 @@ def _artwork_here(
     printed = in_y[:, None] & in_x[None, :]
     opaque = np.ones((height, width), bool)
     if artwork.alpha is not None:
-        alpha = cv2.resize(
-            artwork.alpha, (small.shape[1], small.shape[0]), interpolation=cv2.INTER_AREA
-        )
-        alpha_here = cv2.warpAffine(
-            alpha, back, (width, height), flags=flags, borderMode=cv2.BORDER_REPLICATE
-        )
-        opaque = np.asarray(alpha_here > 127)
-    return root_from_linear(np.asarray(here, np.float32)), printed, opaque
+        alpha = area(artwork.alpha, (small.shape[1], small.shape[0]))
+        opaque = np.asarray(warped(alpha, back, (width, height)) > 127)
+    return root_from_linear(here, here), printed, opaque
 
 
 def gradient(root: F32) -> F32:
     """Gradient magnitude (H, W) of the light channel, root light per px."""
-    light = cv2.transform(root, np.array([[0.299, 0.587, 0.114]], np.float32))
-    dx = cv2.Scharr(light, cv2.CV_32F, 1, 0, scale=1 / 32)
-    dy = cv2.Scharr(light, cv2.CV_32F, 0, 1, scale=1 / 32)
+    dx, dy = slopes(photo_light(root))
     return np.asarray(cv2.magnitude(dx, dy), np.float32)
 
 
@@ -198,7 +221,9 @@ def expected_here(frame: PanelFrame, look: ColourLight) -> F32:
     """Expected root light (H, W, 3) on the panel frame under the fitted look, before blur."""
     height, width = frame.inside.shape
     expected = look.response.apply(frame.artwork)
-    whole = (0.5 / width, 1 - 0.5 / width), (0.5 / height, 1 - 0.5 / height)
-    expected *= look.gain.on_grid(height, width, *whole)
-    expected += look.veil.on_grid(height, width, *whole) * veil_slope(expected)
-    return np.maximum(expected, 0)
+    ends = (0.5 / width, 1 - 0.5 / width), (0.5 / height, 1 - 0.5 / height)
+    whole = (slice(0, height), slice(0, width))
+    expected *= from_cells(look.gain.in_cells(height, width, *ends), CELL_PX, *whole)
+    veil = from_cells(look.veil.in_cells(height, width, *ends), CELL_PX, *whole)
+    expected += veil.reshape(height, width, 1) * veil_slope(expected)
+    return np.maximum(expected, 0, out=expected)

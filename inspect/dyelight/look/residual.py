@@ -9,24 +9,30 @@ same with its noise in position (Zackay, Ofek, Gal-Yam, ApJ 830, 2016, section 3
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
 
-from ..records import F32, Mask
+from ..imaging import area, from_cells, gaussian, laplacian, slopes, strips
+from ..records import F32, F64, Mask
 
 BLOCK_PX = 24
+_NOISE_BLOCK_PX = 48
+_STRIP_PX = 48  # rows worked on at a time, so that all they need lies in the cache
 # prior standard deviations: bias in root light, relative contrast, shift in px, curvature in px^2
 PRIOR = (0.05, 0.05, 0.15, 0.15, 0.25)
+_COLUMNS = len(PRIOR)
+_NOISE_STEP = 5
 
 
 @dataclass(frozen=True, slots=True)
 class NoiseModel:
     """Variance of the light channel's residual: shot and read noise plus what edges add.
 
-    `level` and `variance` (K,) float32 tabulate flat noise against expected root light, `edge` (rows,
-    columns) float32 is the extra variance per squared gradient on the block grid.
+    `level` and `variance` (K,) float32 tabulate flat noise against expected root light.
     """
 
     level: F32
@@ -35,97 +41,129 @@ class NoiseModel:
     def flat(self, expected: F32) -> F32:
         """Variance (H, W) float32 on flat ground at expected root light (H, W)."""
         index = np.clip(expected * np.float32(255), 0, 255).astype(np.uint8)
-        table = np.interp(np.arange(256) / 255, self.level, self.variance).astype(np.float32)
-        return np.asarray(cv2.LUT(index, table), np.float32)
+        return np.asarray(cv2.LUT(index, self._table()), np.float32)
+
+    def _table(self) -> F32:
+        return np.interp(np.arange(256) / 255, self.level, self.variance).astype(np.float32)
 
 
-def gradients(light: F32) -> tuple[F32, F32, F32]:
-    """dE/dx, dE/dy and the Laplacian of a (H, W) image, per px."""
-    dx = cv2.Scharr(light, cv2.CV_32F, 1, 0, scale=1 / 32)
-    dy = cv2.Scharr(light, cv2.CV_32F, 0, 1, scale=1 / 32)
-    return np.asarray(dx), np.asarray(dy), np.asarray(cv2.Laplacian(light, cv2.CV_32F))
+def _derivatives(light: F32, rows: slice) -> tuple[F32, F32, F32]:
+    """dE/dx, dE/dy and the Laplacian per px of the rows of an image (H, W)."""
+    above, below = min(rows.start, 1), min(light.shape[0] - rows.stop, 1)
+    part = light[rows.start - above : rows.stop + below]
+    own = slice(above, above + rows.stop - rows.start)
+    dx, dy = slopes(part)
+    return dx[own], dy[own], laplacian(part)[own]
 
 
-def block_mean(image: F32, block: int) -> F32:
-    """Means over whole blocks (rows, columns); the last block takes the ragged edge in."""
-    height, width = image.shape
-    rows, columns = max(1, -(-height // block)), max(1, -(-width // block))
-    pad = cv2.copyMakeBorder(
-        image, 0, rows * block - height, 0, columns * block - width, cv2.BORDER_CONSTANT
-    )
-    return np.asarray(cv2.resize(pad, (columns, rows), interpolation=cv2.INTER_AREA), np.float32)
+def _grid(shape: tuple[int, ...], block_px: int) -> tuple[int, int]:
+    """Rows and columns of blocks over an image; the last of each takes the ragged edge in."""
+    return max(1, -(-shape[0] // block_px)), max(1, -(-shape[1] // block_px))
 
 
-def spread(grid: F32, block: int, height: int, width: int) -> F32:
-    """A block grid drawn smoothly at full size (H, W)."""
-    rows, columns = grid.shape[:2]
-    full = cv2.resize(grid, (columns * block, rows * block), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(full[:height, :width], np.float32)
+def _halved(image: F32 | Mask, out: F32) -> F32:
+    """Every second pixel each way put into the corner of `out`, whose rest stays as it is."""
+    part = image[::2, ::2]
+    out[: part.shape[0], : part.shape[1]] = part
+    return out
 
 
-def project_out(
-    residual: F32, expected: F32, usable: Mask, noise_sd: float
-) -> tuple[F32, F32, F32]:
-    """The residual (H, W) with local bias, contrast, shift and curvature taken off.
+def _ringed(grid: F32) -> F32:
+    """A block grid with its border repeated once, as `from_cells` wants it."""
+    return np.pad(grid, ((1, 1), (1, 1)), mode="edge")
 
-    Returns it, the bias that was taken off, and the squared gradient of the expectation. `noise_sd`
-    is the flat noise in root light.
+
+def _block_means(image: F32, block_px: int) -> F32:
+    """Means over the blocks of a halved strip."""
+    half = block_px // 2
+    return area(image, (image.shape[1] // half, image.shape[0] // half))
+
+
+def _half_strips(
+    shape: tuple[int, ...], block_px: int
+) -> Iterator[tuple[slice, slice, tuple[int, int]]]:
+    """Strips of an image: its rows, the rows of blocks in them, and the shape of the halved strip
+    filled up to whole blocks."""
+    columns = _grid(shape, block_px)[1]
+    for rows in strips(shape[0], _STRIP_PX):
+        first, last = rows.start // block_px, -(-rows.stop // block_px)
+        yield rows, slice(first, last), ((last - first) * block_px // 2, columns * block_px // 2)
+
+
+def project_out(residual: F32, expected: F32, usable: Mask, noise_sd: float) -> tuple[F32, F32]:
+    """Take local bias, contrast, shift and curvature off the residual (H, W), in place.
+
+    Returns the bias that was taken off, as cells of BLOCK_PX (see `imaging.from_cells`), and the
+    squared gradient (H, W) of the expectation. `noise_sd` is the flat noise in root light.
     """
     height, width = residual.shape
-    dx, dy, curve = gradients(expected)
+    mean = _block_expectation(expected, usable)
+    coefficients = _coefficients(residual, expected, usable, mean, noise_sd)
+    gradient2 = np.empty((height, width), np.float32)
+    cells = [_ringed(coefficients[..., i]) for i in range(_COLUMNS)]
+    across = slice(0, width)
+    for rows in strips(height, _STRIP_PX):
+        dx, dy, curve = _derivatives(expected, rows)
+        contrast = expected[rows] - from_cells(mean, BLOCK_PX, rows, across)
+        out = residual[rows]
+        out -= from_cells(cells[0], BLOCK_PX, rows, across)
+        for cell, column in zip(cells[1:], (contrast, dx, dy, curve), strict=True):
+            out -= from_cells(cell, BLOCK_PX, rows, across) * column
+        gradient2[rows] = dx * dx + dy * dy
+    return cells[0], gradient2
+
+
+def _block_expectation(expected: F32, usable: Mask) -> F32:
+    """Mean expectation of each block's usable pixels, as cells."""
+    mean = np.empty(_grid(expected.shape, BLOCK_PX), np.float32)
     # every second pixel each way is plenty for block sums, and a quarter of the work
-    half = (slice(None, None, 2), slice(None, None, 2))
-    block = BLOCK_PX // 2
-    w = usable[half].astype(np.float32)
-    e = np.ascontiguousarray(expected[half])
-    mean = block_mean(e * w, block) / np.maximum(block_mean(w, block), 1e-3)
-    centred = e - spread(mean, block, *e.shape)
-    r = np.ascontiguousarray(residual[half])
-    edge = np.sqrt(dx[half] ** 2 + dy[half] ** 2)
-    # a speck must not be explained by its neighbourhood: bounded influence
-    bound = 3 * noise_sd + 0.3 * edge
-    r = np.clip(r, -bound, bound)
-    columns = [
-        w,
-        centred * w,
-        np.ascontiguousarray(dx[half]) * w,
-        np.ascontiguousarray(dy[half]) * w,
-        np.ascontiguousarray(curve[half]) * w,
-    ]
-    count = len(columns)
-    rows, cols = -(-e.shape[0] // block), -(-e.shape[1] // block)
-    gram = np.zeros((rows, cols, count, count), np.float32)
-    right = np.zeros((rows, cols, count), np.float32)
-    per_block = float(block * block)
-    for i in range(count):
-        right[..., i] = _window(block_mean(columns[i] * r, block)) * per_block
-        for j in range(i, count):
-            value = _window(block_mean(columns[i] * columns[j], block)) * per_block
-            gram[..., i, j] = value
-            gram[..., j, i] = value
-    prior = np.array(PRIOR)
-    left = gram.astype(np.float64) + np.diag(noise_sd**2 / prior**2)
-    solution = np.linalg.solve(left, right.astype(np.float64)[..., None])[..., 0]
-    coefficients = solution.astype(np.float32)
-    full_mean = spread(mean, block, *e.shape)
-    contrast = expected - cv2.resize(full_mean, (width, height), interpolation=cv2.INTER_LINEAR)
-    bias = spread(np.ascontiguousarray(coefficients[..., 0]), BLOCK_PX, height, width)
-    out = residual - bias
-    for i, column in enumerate((contrast, dx, dy, curve), start=1):
-        out -= spread(np.ascontiguousarray(coefficients[..., i]), BLOCK_PX, height, width) * column
-    return out, bias, dx * dx + dy * dy
+    for rows, blocks, shape in _half_strips(expected.shape, BLOCK_PX):
+        w = _halved(usable[rows], np.zeros(shape, np.float32))
+        e = _halved(expected[rows], np.zeros(shape, np.float32))
+        mean[blocks] = _block_means(e * w, BLOCK_PX) / np.maximum(_block_means(w, BLOCK_PX), 1e-3)
+    return _ringed(mean)
+
+
+def _coefficients(residual: F32, expected: F32, usable: Mask, mean: F32, noise_sd: float) -> F32:
+    """Ridge coefficients (rows, columns, 5) of bias, contrast, shift x, shift y, curvature."""
+    height, width = residual.shape
+    gram = np.empty((_COLUMNS, _COLUMNS, *_grid(residual.shape, BLOCK_PX)), np.float32)
+    right = np.empty((_COLUMNS, *_grid(residual.shape, BLOCK_PX)), np.float32)
+    for rows, blocks, shape in _half_strips(residual.shape, BLOCK_PX):
+        blank = np.zeros((_COLUMNS + 1, *shape), np.float32)
+        w, contrast, dx, dy, curve, r = blank
+        _halved(usable[rows], w)
+        _halved(expected[rows] - from_cells(mean, BLOCK_PX, rows, slice(0, width)), contrast)
+        for column, full in zip((dx, dy, curve), _derivatives(expected, rows), strict=True):
+            _halved(full, column)
+        # a speck must not be explained by its neighbourhood: bounded influence
+        bound = cv2.magnitude(dx, dy) * np.float32(0.3) + np.float32(3 * noise_sd)
+        np.clip(_halved(residual[rows], r), -bound, bound, out=r)
+        blank[1:-1] *= w
+        for i in range(_COLUMNS):
+            right[i, blocks] = _block_means(blank[i] * r, BLOCK_PX)
+            for j in range(i, _COLUMNS):
+                gram[i, j, blocks] = _block_means(blank[i] * blank[j], BLOCK_PX)
+    per_block = float((BLOCK_PX // 2) ** 2)
+    for i in range(_COLUMNS):
+        right[i] = _window(right[i]) * per_block
+        for j in range(i, _COLUMNS):
+            gram[i, j] = gram[j, i] = _window(gram[i, j]) * per_block
+    left = np.moveaxis(gram, (0, 1), (2, 3)) + np.diag(noise_sd**2 / np.array(PRIOR) ** 2)
+    solution = np.linalg.solve(left, np.moveaxis(right, 0, 2)[..., None].astype(np.float64))
+    return np.ascontiguousarray(solution[..., 0], np.float32)
 
 
 def _window(grid: F32) -> F32:
     """Sum over three by three blocks, the middle counting most."""
-    return np.asarray(cv2.GaussianBlur(grid, (3, 3), 0.8, borderType=cv2.BORDER_REPLICATE) * 9)
+    return gaussian(grid, 0.8, 3) * np.float32(9)
 
 
 def fit_noise(
     residual: F32, expected: F32, gradient2: F32, usable: Mask, floor: float
 ) -> NoiseModel:
     """Flat noise against brightness, from the median absolute residual of flat pixels."""
-    step = (slice(None, None, 3), slice(None, None, 3))
+    step = (slice(None, None, _NOISE_STEP), slice(None, None, _NOISE_STEP))
     keep = usable[step]
     r, e, g2 = residual[step][keep], expected[step][keep], gradient2[step][keep]
     if r.size < 200:
@@ -133,8 +171,9 @@ def fit_noise(
     flat = g2 <= np.quantile(g2, 0.5)
     r, e = np.abs(r[flat]), e[flat]
     edges = np.quantile(e, np.linspace(0, 1, 13))
-    level, variance = [], []
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    level: list[float] = []
+    variance: list[float] = []
+    for low, high in pairwise(edges):
         inside = (e >= low) & (e <= high)
         if inside.sum() < 50:
             continue
@@ -149,33 +188,48 @@ def fit_noise(
 def noise_sigma(
     residual: F32, expected: F32, gradient2: F32, usable: Mask, model: NoiseModel
 ) -> tuple[F32, F32]:
-    """Standard deviations (H, W) float32 of the residual: the whole, and the edges' own share in it.
+    """Standard deviations (H, W) float32 of the residual: the whole, and the edges' own share.
 
     The edges' share errs the same way all along an edge, so sums over a mark must not count it as
-    independent. The share per squared gradient is learned block by block from the residual itself, held towards
-    the whole panel's value where a block has few edges.
+    independent. The share per squared gradient is learned block by block from the residual itself,
+    held towards the whole panel's value where a block has few edges. The second result lies on the
+    memory of `gradient2`, which is used up.
     """
-    height, width = residual.shape
-    half = (slice(None, None, 2), slice(None, None, 2))
-    flat = model.flat(expected)
-    block = BLOCK_PX
-    w = usable[half].astype(np.float32)
-    n2 = np.ascontiguousarray(flat[half])
-    g2 = np.ascontiguousarray(gradient2[half]) * w
-    excess = np.ascontiguousarray(residual[half]) ** 2
-    # one outlier must not raise its own bar
-    excess = np.minimum(excess, 16 * (n2 + 0.0025 * g2)) - n2
-    gg = _window(block_mean(g2 * g2 / (n2 * n2), block))
-    rg = _window(block_mean(excess * g2 / (n2 * n2) * w, block))
+    shape_px, block = residual.shape, _NOISE_BLOCK_PX
+    gg, rg, calm, rough = (np.empty(_grid(shape_px, block), np.float32) for _ in range(4))
+    halves = []
+    for rows, blocks, shape in _half_strips(shape_px, block):
+        w, flat, g2, excess = np.zeros((4, *shape), np.float32)
+        _halved(usable[rows], w)
+        flat[...] = 1
+        _halved(model.flat(expected[rows]), flat)
+        g2 = _halved(gradient2[rows], g2) * w / flat
+        excess = _halved(residual[rows], excess) ** 2 / flat
+        # one outlier must not raise its own bar
+        excess = np.minimum(excess, 16 * (1 + np.float32(0.0025) * g2)) - 1
+        gg[blocks] = _block_means(g2 * g2, block)
+        rg[blocks] = _block_means(excess * g2 * w, block)
+        halves.append((blocks, w, g2, excess))
+    gg, rg = _window(gg), _window(rg)
     whole = max(float(rg.sum() / max(float(gg.sum()), 1e-20)), 1e-4)
-    held = 0.05 * float(gg.mean()) + 1e-20
-    share = np.clip((rg + whole * held) / (gg + held), 0.3 * whole, None)
+    held = np.float32(0.05 * float(gg.mean()) + 1e-20)
+    share = np.maximum((rg + np.float32(whole) * held) / (gg + held), np.float32(0.3 * whole))
     # flat ground may be rougher in places than the table says: compression, grain, fine texture
-    calm = w / (1 + (g2 / n2) * whole)
-    rough = _window(block_mean(np.minimum(excess + n2, 9 * n2) / n2 * calm, block))
-    rough /= np.maximum(_window(block_mean(calm, block)), 1e-3)
-    rough = np.clip(rough, 0.9, None)
-    variance = flat * spread(rough, 2 * block, height, width)
-    edge = spread(np.asarray(share, np.float32), 2 * block, height, width) * gradient2
-    variance += edge
-    return np.asarray(cv2.sqrt(variance), np.float32), np.asarray(cv2.sqrt(edge), np.float32)
+    for blocks, w, g2, excess in halves:
+        weight = w / (1 + g2 * np.float32(whole))
+        calm[blocks] = _block_means(weight, block)
+        rough[blocks] = _block_means(np.minimum(excess + 1, 9) * weight, block)
+    rough = np.maximum(
+        _window(rough) / np.maximum(_window(calm), np.float32(1e-3)), np.float32(0.9)
+    )
+    rough, share = _ringed(rough), _ringed(share)
+    sigma = np.empty(shape_px, np.float32)
+    across = slice(0, shape_px[1])
+    for rows in strips(shape_px[0], _STRIP_PX):
+        edge = gradient2[rows]
+        edge *= from_cells(share, block, rows, across)
+        variance = model.flat(expected[rows]) * from_cells(rough, block, rows, across)
+        variance += edge
+        np.sqrt(variance, out=sigma[rows])
+        np.sqrt(edge, out=edge)
+    return sigma, gradient2

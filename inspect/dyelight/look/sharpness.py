@@ -15,14 +15,16 @@ from math import erf
 import cv2
 import numpy as np
 
-from ..records import F32, F64, Mask, Placement
-from .render import LitArtwork, blurred, photo_light
+from ..imaging import area, as_u8, correlated, gaussian, sample, slopes
+from ..records import F32, F64, Mask
+from .render import ArtworkUnderPhoto, LitArtwork, blurred, photo_light
 from .rootlight import root_from_linear
 
 TILE_PX = 128
 _TILES = 24
 _WIDE_PX = 2.0
-_FIRST = (0.45, 0.8, 1.2, 1.7, 2.4, 3.4, 5.0)
+_WIDTHS = (0.45, 0.8, 1.2, 1.7, 2.4, 3.4, 5.0)
+_START = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,13 +37,14 @@ class Sharpness:
     wide: float
 
     def apply(self, light: F32) -> F32:
-        """Expected root light (H, W) with direction of blur and sharpening put in."""
-        out = cv2.filter2D(light, cv2.CV_32F, self.fine, borderType=cv2.BORDER_REPLICATE)
-        out += light
-        if abs(self.wide) > 1e-3:
-            soft = cv2.GaussianBlur(light, (13, 13), _WIDE_PX)
-            out += np.float32(self.wide) * (soft - light)
-        return np.asarray(out, np.float32)
+        """Expected root light (H, W) or (H, W, 3) with direction of blur and sharpening put in."""
+        kernel = self.fine.copy()
+        wide = self.wide if abs(self.wide) > 1e-3 else 0.0
+        kernel[1, 1] += np.float32(1 - wide)
+        out = correlated(light, kernel)
+        if wide:
+            cv2.scaleAdd(gaussian(light, _WIDE_PX, 13), wide, out, dst=out)
+        return out
 
     def edge_sigma_px(self) -> float:
         """Sigma of the Gaussian whose 10-90 % rise equals that of a step through blur and filter."""
@@ -60,54 +63,63 @@ _YY = np.ascontiguousarray(_XX.T)
 _XY = np.array([[1, 0, -1], [0, 0, 0], [-1, 0, 1]], np.float32) / 4
 
 
-def _basis(light: F32) -> list[F32]:
-    soft = cv2.GaussianBlur(light, (13, 13), _WIDE_PX)
-    return [cv2.filter2D(light, cv2.CV_32F, k) for k in (_XX, _YY, _XY)] + [soft - light]
+@dataclass(frozen=True, slots=True)
+class _Tile:
+    """One tile of the photo: what is seen, which pixels count (0 or 1), the artwork under it."""
+
+    observed: F32
+    weight: F32
+    linear: F32
+    at: F32
 
 
-def _tile_equations(observed: F32, expected: F32, usable: Mask) -> tuple[F64, F64, float, int]:
+def _gram(stack: F32, weight: F32) -> F64:
+    return np.asarray((stack * weight) @ stack.T, np.float64)
+
+
+def _tile_equations(tile: _Tile, expected: F32) -> tuple[F64, F64, float, int]:
     """Normal matrix (4, 4), right side (4,), residual energy and count, nuisances projected out."""
     inner = (slice(8, -8), slice(8, -8))
-    keep = usable[inner].ravel()
-    dx = cv2.Scharr(expected, cv2.CV_32F, 1, 0, scale=1 / 32)
-    dy = cv2.Scharr(expected, cv2.CV_32F, 0, 1, scale=1 / 32)
-    columns = [np.ones_like(expected), expected, dx, dy]
-    nuisance = np.stack([c[inner].ravel()[keep] for c in columns], 1).astype(np.float64)
-    rest = [observed - expected, *_basis(expected)]
-    wanted = np.stack([c[inner].ravel()[keep] for c in rest], 1).astype(np.float64)
-    gram = nuisance.T @ nuisance + 1e-9 * np.eye(4)
-    wanted -= nuisance @ np.linalg.solve(gram, nuisance.T @ wanted)
-    r, b = wanted[:, 0], wanted[:, 1:]
+    dx, dy = slopes(expected)
+    soft = gaussian(expected, _WIDE_PX, 13)
+    columns = [np.ones_like(expected), expected - expected.mean(), dx, dy]
+    columns += [correlated(expected, kernel) for kernel in (_XX, _YY, _XY)]
+    columns += [soft - expected, tile.observed - expected]
+    stack = np.stack([column[inner] for column in columns]).reshape(len(columns), -1)
+    use = tile.weight[inner].ravel()
+    ridge = 1e-9 * np.eye(4)
+    gram = _gram(stack, use)
+    nuisance = np.linalg.solve(gram[:4, :4] + ridge, gram[:4, -1])
+    left = np.abs(stack[-1] - nuisance.astype(np.float32) @ stack[:4])
     # a defect in the tile must not steer the kernel
-    limit = 4 * 1.4826 * float(np.median(np.abs(r))) + 1e-6
-    fine = np.abs(r) < limit
-    b, r = b[fine], r[fine]
-    return b.T @ b, b.T @ r, float(r @ r), int(fine.sum())
+    seen = left[use > 0]
+    limit = 4 * 1.4826 * float(np.median(seen[::3])) + 1e-6 if seen.size else 0.0
+    use = use * (left < limit)
+    gram = _gram(stack, use)
+    # the nuisances leave the normal equations of the rest by Schur's complement
+    taken = np.linalg.solve(gram[:4, :4] + ridge, gram[:4, 4:])
+    rest = gram[4:, 4:] - gram[:4, 4:].T @ taken
+    return rest[:4, :4], rest[:4, 4], float(rest[4, 4]), int(use.sum())
 
 
 def richest_tiles(light: F32, usable: Mask, count: int = _TILES) -> list[tuple[int, int]]:
     """Top-left corners (x, y) of the tiles with the most gradient energy, spread over the photo."""
-    small = cv2.resize(light, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
-    energy = cv2.Scharr(small, cv2.CV_32F, 1, 0) ** 2 + cv2.Scharr(small, cv2.CV_32F, 0, 1) ** 2
-    step = TILE_PX // 4
     rows, columns = light.shape[0] // TILE_PX, light.shape[1] // TILE_PX
     if rows == 0 or columns == 0:
         return []
-    use = cv2.resize(
-        usable.astype(np.float32), (small.shape[1], small.shape[0]), interpolation=cv2.INTER_AREA
-    )
-    cut = (slice(0, rows * step), slice(0, columns * step))
-    mean = cv2.resize(
-        np.minimum(energy, np.quantile(energy[::4, ::4], 0.995))[cut],
-        (columns, rows),
-        interpolation=cv2.INTER_AREA,
-    )
-    whole = cv2.resize(use[cut], (columns, rows), interpolation=cv2.INTER_AREA)
-    mean[whole < 0.9] = -1
+    cut = (slice(0, rows * TILE_PX), slice(0, columns * TILE_PX))
+    step = TILE_PX // 4
+    small: F32 = area(light[cut], (columns * step, rows * step))
+    dx, dy = slopes(small)
+    energy = dx * dx + dy * dy
+    np.minimum(energy, np.quantile(energy[::4, ::4], 0.995), out=energy)
+    mean: F32 = area(energy, (columns, rows))
+    whole = area(as_u8(usable[cut]) * np.uint8(100), (columns, rows))
+    mean[whole < 90] = -1
     # at most a third of the tiles from any ninth of the photo, so that no corner decides for all
     order = np.argsort(mean.ravel())[::-1]
     taken: dict[tuple[int, int], int] = {}
-    out = []
+    out: list[tuple[int, int]] = []
     for index in order:
         row, column = divmod(int(index), columns)
         if mean[row, column] <= 0 or len(out) == count:
@@ -121,98 +133,64 @@ def richest_tiles(light: F32, usable: Mask, count: int = _TILES) -> list[tuple[i
 
 
 def fit_sharpness(
-    observed_light: F32,
-    usable: Mask,
-    lit: LitArtwork,
-    placement: Placement,
-    window: tuple[float, float],
-    px_per_mm: float,
-    pitch: float = 1.0,
+    observed_light: F32, usable: Mask, lit: LitArtwork, under: ArtworkUnderPhoto, px_per_mm: float
 ) -> Sharpness:
-    """Blur and sharpening from the richest tiles of the window at photo px `window` (x0, y0).
+    """Blur and sharpening from the richest tiles of a window of the photo.
 
-    `observed_light` (H, W) root light sampled every `pitch` photo px, `usable` (H, W) bool.
+    `observed_light` (H, W) root light, `usable` (H, W) bool, `under` the place of its pixels in px
+    of the lit artwork.
     """
-    tiles = richest_tiles(observed_light, usable)
-    zero = Sharpness(1.0, np.zeros((3, 3), np.float32), 0.0)
-    if not tiles:
-        return zero
     to_artwork = float(np.mean(lit.px_per_mm)) / px_per_mm
-    cache: dict[float, tuple[float, F64]] = {}
+    tiles = []
+    for x, y in richest_tiles(observed_light, usable):
+        cut = (slice(y, y + TILE_PX), slice(x, x + TILE_PX))
+        piece = lit.piece(under.at(x, y, TILE_PX, TILE_PX), 3 * _WIDTHS[-1] * to_artwork)
+        tiles.append(_Tile(observed_light[cut], usable[cut].astype(np.float32), *piece))
+    if not tiles:
+        return Sharpness(1.0, np.zeros((3, 3), np.float32), 0.0)
+    tried: dict[float, tuple[float, F64]] = {}
 
     def cost(sigma: float) -> float:
-        if sigma not in cache:
-            cache[sigma] = _try_blur(
-                sigma, tiles, observed_light, usable, lit, placement, window, to_artwork, pitch
-            )
-        return cache[sigma][0]
+        if sigma not in tried:
+            tried[sigma] = _try_blur(sigma, tiles, to_artwork * lit.grow)
+        return tried[sigma][0]
 
-    best = min(_FIRST, key=cost)
-    at = _FIRST.index(best)
-    low, high = _FIRST[max(at - 1, 0)], _FIRST[min(at + 1, len(_FIRST) - 1)]
-    for sigma in (0.5 * (low + best), 0.5 * (best + high)):
+    # the cost has one valley: walk down into it
+    at = _START
+    step = -1 if cost(_WIDTHS[at - 1]) < cost(_WIDTHS[at]) else 1
+    while 0 <= at + step < len(_WIDTHS) and cost(_WIDTHS[at + step]) < cost(_WIDTHS[at]):
+        at += step
+    low, high = _WIDTHS[max(at - 1, 0)], _WIDTHS[min(at + 1, len(_WIDTHS) - 1)]
+    for sigma in (0.5 * (low + _WIDTHS[at]), 0.5 * (_WIDTHS[at] + high)):
         cost(sigma)
-    best = min(cache, key=lambda s: cache[s][0])
-    xx, yy, xy, wide = cache[best][1]
-    fine = np.asarray(xx * _XX + yy * _YY + xy * _XY, np.float32)
-    # filter2D correlates; the second derivatives are even, so no flip is owed
-    return Sharpness(float(best), fine, float(wide))
+    best = min(tried, key=cost)
+    xx, yy, xy, wide = (float(weight) for weight in tried[best][1])
+    # correlation, not convolution; the second derivatives are even, so no flip is owed
+    return Sharpness(best, np.asarray(xx * _XX + yy * _YY + xy * _XY, np.float32), wide)
 
 
-def _try_blur(
-    sigma: float,
-    tiles: list[tuple[int, int]],
-    observed: F32,
-    usable: Mask,
-    lit: LitArtwork,
-    placement: Placement,
-    window: tuple[float, float],
-    to_artwork: float,
-    pitch: float,
-) -> tuple[float, F64]:
-    """Mean log residual energy of the tiles and joint filter weights (4,) at one blur width."""
-    gram, right, cost = np.zeros((4, 4)), np.zeros(4), []
-    for x, y in tiles:
-        expected = _tile_expected(sigma * to_artwork, x, y, lit, placement, window, pitch)
-        cut = (slice(y, y + TILE_PX), slice(x, x + TILE_PX))
-        g, r, energy, count = _tile_equations(observed[cut], expected, usable[cut])
+def _try_blur(sigma_px: float, tiles: list[_Tile], scale: float) -> tuple[float, F64]:
+    """Mean log residual energy of the tiles and joint filter weights (4,) at one blur width.
+
+    `scale` is px of the tiles' artwork per photo px.
+    """
+    gram, right = np.zeros((4, 4)), np.zeros(4)
+    cost: list[float] = []
+    for tile in tiles:
+        warped = sample(blurred(tile.linear, sigma_px * scale), tile.at)
+        expected = photo_light(root_from_linear(warped, warped))
+        g, r, energy, count = _tile_equations(tile, expected)
         if count < TILE_PX:
             continue
         own = np.linalg.solve(g + _ridge(g), r)
-        left = max(energy - 2 * own @ r + own @ g @ own, 1e-12) / count
+        left = max(float(energy - 2 * own @ r + own @ g @ own), 1e-12) / count
         # tiles speak in ratios, so that one under a reflection does not outshout the rest
-        cost.append(np.log(left))
+        cost.append(float(np.log(left)))
         gram, right = gram + g / left, right + r / left
     if not cost:
         return float("inf"), np.zeros(4)
-    return float(np.mean(cost)), np.linalg.solve(gram + _ridge(gram), right)
+    return float(np.mean(cost)), np.asarray(np.linalg.solve(gram + _ridge(gram), right))
 
 
 def _ridge(gram: F64) -> F64:
     return np.diag(np.full(4, 1e-3 * np.trace(gram) / 4 + 1e-12))
-
-
-def _tile_expected(
-    sigma_artwork_px: float,
-    x: int,
-    y: int,
-    lit: LitArtwork,
-    placement: Placement,
-    window: tuple[float, float],
-    pitch: float,
-) -> F32:
-    """Light channel of the expected tile: only the artwork under it is blurred."""
-    x0, y0 = window[0] + x * pitch, window[1] + y * pitch
-    mm = placement.picture.artwork_window(x0, y0, TILE_PX, TILE_PX, pitch)
-    art = (mm + np.float32(lit.bleed_mm)) * np.array(lit.px_per_mm, np.float32) - np.float32(0.5)
-    margin = int(np.ceil(3 * sigma_artwork_px)) + 2
-    height, width = lit.linear.shape[:2]
-    left = int(np.clip(art[..., 0].min() - margin, 0, width - 2))
-    right = int(np.clip(art[..., 0].max() + margin + 1, left + 2, width))
-    top = int(np.clip(art[..., 1].min() - margin, 0, height - 2))
-    bottom = int(np.clip(art[..., 1].max() + margin + 1, top + 2, height))
-    part = LitArtwork(lit.linear[top:bottom, left:right], lit.px_per_mm, lit.bleed_mm)
-    soft = blurred(part, sigma_artwork_px)
-    art -= np.array([left, top], np.float32)
-    warped = cv2.remap(soft, art, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return photo_light(root_from_linear(np.asarray(warped, np.float32)))
