@@ -1,10 +1,11 @@
 """The frozen records that cross from stage to stage.
 
-photo + artwork -> Photo, Artwork -> Placement -> Difference -> Candidate -> Finding -> Verdict -> Cause -> Inspection
+photo + artwork -> Photo, Artwork -> Placement -> Difference -> Candidate -> Finding -> Verdict
+-> Cause -> Inspection
 
 Coordinates. Panel: millimetres from the panel's top-left corner as the artwork reads, x right,
-y down. Artwork: the same millimetres, (0, 0) at the top-left of the trimmed part; bleed lies outside
-0..width, 0..height. Photo: pixels, (0, 0) the centre of the first pixel.
+y down. Artwork: the same millimetres, (0, 0) at the top-left of the trimmed part; bleed lies
+outside 0..width, 0..height. Photo: pixels, (0, 0) the centre of the first pixel.
 """
 
 from __future__ import annotations
@@ -83,8 +84,8 @@ class Artwork:
     """The picture that was printed, and the panel it was printed for.
 
     `pixels` is (H, W, 3), uint8 or uint16, sRGB-encoded RGB. It covers the trimmed panel plus
-    `bleed_mm` on each side. `alpha` is (H, W) uint8, 0 where the panel has no metal (round and shaped
-    panels, holes), or None where the panel fills the rectangle. `width_mm`, `height_mm` are the
+    `bleed_mm` on each side. `alpha` is (H, W) uint8, 0 where the panel has no metal (round and
+    shaped panels, holes), or None where the panel fills the rectangle. `width_mm`, `height_mm` are the
     trimmed panel's. `size_known` is False where nobody gave a size: then width_mm is 100 and every
     length is in per cent of the panel's width.
     """
@@ -130,7 +131,8 @@ class Placement:
     `corners_px` (4, 2) float64: the panel's outline in the photo, TL, TR, BR, BL as the artwork
     reads, as if not rounded. `uncertainty_px` is the standard error of a picture point, median over
     the panel. `drift_mm` is how far the print's centre sits off the panel's centre (None where the
-    outline is not seen), `stretch_pct` how much larger the print is than the panel, across and down.
+    outline is not seen), `stretch_pct` how much larger the print is than the panel, across and
+    down.
     """
 
     picture: PictureMap
