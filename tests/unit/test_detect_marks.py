@@ -1,0 +1,213 @@
+"""Small marks: their shapes as drawn, their measures in a made-up photo, and which stand alone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any, cast
+
+import cv2
+import numpy as np
+import pytest
+
+from dyelight.detect.marks import find_marks
+from dyelight.detect.same import lone_marks, without_doubles
+from dyelight.detect.shapes import borders_px, center_px, edge_shift, length_and_width
+from dyelight.look import Difference, PanelFrame, PhotoFrame
+from dyelight.look.colour_light import ColourLight
+from dyelight.look.sharpness import Sharpness
+from dyelight.placement.picture_map import FittedMap
+from dyelight.records import F32, Artwork, Candidate, Mask
+
+SIDE = 400
+PER_MM = 10.0
+SIGMA = 0.003
+BLUR_PX = 1.0
+
+
+def _drawn_line(points: list[tuple[int, int]], thick: int) -> Mask:
+    image = np.zeros((120, 120), np.uint8)
+    cv2.polylines(image, [np.array(points, np.int32)], False, 1, thick)
+    return np.asarray(image > 0)
+
+
+def test_a_straight_line_has_its_length_and_width() -> None:
+    """A slanted line 71 px long and 3 px wide is measured so, and is straight."""
+    length, width, straight = length_and_width(_drawn_line([(20, 20), (70, 70)], 3))
+    assert length == pytest.approx(71, abs=5)
+    assert width == pytest.approx(3, abs=1.2)
+    assert straight > 0.95
+
+
+def test_a_curved_line_is_measured_along_its_own_axis() -> None:
+    """Half a circle of radius 30 px is pi r long, and its ends are 2 r apart."""
+    yy, xx = np.mgrid[:120, :120]
+    ring = np.abs(np.hypot(xx - 60, yy - 60) - 30) < 1.5
+    length, width, straight = length_and_width(ring & (yy >= 60))
+    assert length == pytest.approx(np.pi * 30, rel=0.1)
+    assert width == pytest.approx(3, abs=1.2)
+    assert straight == pytest.approx(2 / np.pi, abs=0.08)
+
+
+@pytest.mark.parametrize("radius", [2, 12])
+def test_a_round_mark_is_as_long_as_wide(radius: int) -> None:
+    """A disc has its diameter both ways and counts as straight."""
+    yy, xx = np.mgrid[:60, :60]
+    mask = (xx - 30) ** 2 + (yy - 30) ** 2 <= (radius + 0.3) ** 2
+    length, width, straight = length_and_width(mask)
+    assert length == pytest.approx(2 * radius + 1, abs=1.5)
+    assert width == pytest.approx(length, rel=0.25)
+    assert straight == 1.0
+
+
+def test_borders_and_centre_of_a_mask_at_its_very_edge() -> None:
+    """A part that touches the window's edge keeps its border where it is."""
+    mask = np.zeros((20, 30), bool)
+    mask[0:5, 0:9] = True
+    (border,) = borders_px(mask)
+    assert border.min(0).tolist() == [0, 0]
+    assert border.max(0).tolist() == [8, 4]
+    assert center_px(mask).tolist() == [[4.0, 2.0]]
+
+
+def test_edge_shift_is_the_shift_of_the_picture() -> None:
+    """A picture moved by 0.4 px is off by 0.4 px of its own edges; on flat ground nothing fits."""
+    xx = np.arange(80, dtype=np.float32)
+    row = 0.5 + 0.2 * np.sin(xx / 6)
+    moved = 0.5 + 0.2 * np.sin((xx - 0.4) / 6)
+    picture = np.ascontiguousarray(np.broadcast_to(row[None, :, None], (40, 80, 3)), np.float32)
+    residual = np.broadcast_to((moved - row)[None], (40, 80)).astype(np.float32)
+    inner = np.zeros((40, 80), bool)
+    inner[5:35, 5:75] = True
+    assert edge_shift(residual, picture, inner) == pytest.approx(0.4, rel=0.1)
+    flat = np.full_like(picture, 0.5)
+    assert edge_shift(residual, flat, inner) == 99.0
+
+
+def _difference(added: F32) -> Difference:
+    """Light `added` (SIDE, SIDE), blurred by the photo, to a flat grey panel, with noise."""
+    noise = np.random.default_rng(9).normal(0, SIGMA, (SIDE, SIDE))
+    blurred = np.asarray(cv2.GaussianBlur(added, (0, 0), BLUR_PX), np.float32)
+    residual = np.asarray(blurred + noise, np.float32)
+    shape = residual.shape
+    flat = np.full((*shape, 3), 0.5, np.float32)
+    photo = PhotoFrame(
+        x0=0.0,
+        y0=0.0,
+        scale=1.0,
+        observed=flat + residual[..., None],
+        expected=flat,
+        residual=residual,
+        sigma=np.full(shape, SIGMA, np.float32),
+        coherent=np.zeros(shape, np.float32),
+        usable=np.ones(shape, bool),
+        px_per_mm=PER_MM,
+        blur_px=BLUR_PX,
+        sharpness=Sharpness(BLUR_PX, np.zeros((3, 3), np.float32), 0.0),
+    )
+    size_mm = SIDE / PER_MM
+    homography = np.array([[PER_MM, 0, -0.5], [0, PER_MM, -0.5], [0, 0, 1]])
+    place = FittedMap.from_homography(homography, (SIDE, SIDE), (0, 0, size_mm, size_mm))
+    grey = np.full((SIDE, SIDE, 3), 128, np.uint8)
+    return Difference(
+        artwork=Artwork("picture.png", "", grey, None, size_mm, size_mm),
+        picture=place,
+        panel=cast(PanelFrame, None),
+        photo=photo,
+        look=cast(ColourLight, None),
+        panel_from_artwork=np.eye(3),
+        hidden=np.zeros(shape, bool),
+        white=flat,
+    )
+
+
+def test_a_speck_is_a_point_with_its_size_and_place() -> None:
+    """A pale disc 1.6 mm across is one light point of that size at its place in mm."""
+    yy, xx = np.mgrid[:SIDE, :SIDE]
+    disc = ((xx - 119.5) ** 2 + (yy - 249.5) ** 2 <= 64).astype(np.float32)
+    (speck,) = find_marks(_difference(np.float32(0.1) * disc))
+    assert speck.family == "point"
+    assert speck.tone == "light"
+    assert speck.center_mm == pytest.approx((12.0, 25.0), abs=0.03)
+    assert speck.features["eq_diameter_mm"] == pytest.approx(1.6, rel=0.1)
+    assert speck.features["edge_blur_ratio"] == pytest.approx(1.0, abs=0.35)
+    x0, y0, x1, y1 = speck.box_mm
+    assert (x1 - x0, y1 - y0) == pytest.approx((1.6, 1.6), abs=0.25)
+
+
+def test_a_fibre_is_a_line_with_its_length() -> None:
+    """A dark thread 10 mm long and 0.2 mm wide is one dark line, straight and thin."""
+    image = np.zeros((SIDE, SIDE), np.float32)
+    image[199:201, 150:250] = -0.15
+    (fibre,) = find_marks(_difference(image))
+    assert fibre.family == "line"
+    assert fibre.tone == "dark"
+    assert fibre.features["length_mm"] == pytest.approx(10.0, rel=0.08)
+    assert fibre.features["width_mm"] < 0.35
+    assert fibre.features["straightness"] > 0.95
+    assert fibre.features["elongation"] > 10
+
+
+def test_a_faultless_flat_panel_shows_no_marks() -> None:
+    """Noise alone gives nothing."""
+    assert find_marks(_difference(np.zeros((SIDE, SIDE), np.float32))) == ()
+
+
+def _mark(x: float, y: float, **features: float) -> Candidate:
+    values: dict[str, float] = {
+        "eq_diameter_mm": 0.6,
+        "width_mm": 0.6,
+        "edge_blur_ratio": 1.0,
+        "peak_de00": 20.0,
+    }
+    return _candidate("point", x, y, 0.3, values | features)
+
+
+def _candidate(family: str, x: float, y: float, radius: float, features: Any) -> Candidate:
+    return Candidate(
+        family=family,
+        center_mm=(x, y),
+        box_mm=(x - radius, y - radius, x + radius, y + radius),
+        outline_mm=np.zeros((0, 2)),
+        area_mm2=np.pi * radius**2,
+        delta_e00=10.0,
+        snr=20.0,
+        tone="light",
+        features=dict(features),
+    )
+
+
+def test_lone_marks_are_small_sharp_and_without_company() -> None:
+    """A mark alone stays; wide ones, soft ones and marks in a group do not stand alone."""
+    alone = _mark(10, 10)
+    wide = _mark(30, 10, eq_diameter_mm=5.0, width_mm=4.0)
+    soft = _mark(50, 10, edge_blur_ratio=2.5)
+    group = [_mark(10, 40), _mark(10.8, 40)]
+    assert lone_marks([alone, wide, soft, *group]) == [alone]
+
+
+def test_the_halo_of_a_mark_is_no_company_and_goes_with_it() -> None:
+    """A faint mark of the other tone beside a strong one is its halo, a strong one is not."""
+    mark = _mark(10, 10)
+    halo = replace(_mark(10.7, 10, peak_de00=4.0), tone="dark")
+    other = replace(_mark(10.7, 10, peak_de00=12.0), tone="dark")
+    assert lone_marks([mark, halo]) == [mark]
+    assert without_doubles([mark, halo]) == [mark]
+    assert lone_marks([mark, other]) == []
+    assert without_doubles([mark, other]) == [mark, other]
+
+
+def test_marks_inside_a_patch_are_its_mottle_unless_they_stand_out() -> None:
+    """A group inside a patch goes with it; a lone mark half again as strong as the patch stays."""
+    patch = _candidate("patch", 20, 20, 8.0, {})
+    mottle = [_mark(18, 20), _mark(18.7, 20)]
+    weak = _mark(24, 20)
+    strong = replace(_mark(20, 25), delta_e00=16.0)
+    assert without_doubles([*mottle, weak, strong, patch]) == [strong, patch]
+    outside = _mark(40, 20)
+    assert without_doubles([outside, patch]) == [outside, patch]
+
+
+def test_large_soft_marks_are_left_to_the_patches() -> None:
+    """A mark that is wide and fades out is dropped even where no patch lies."""
+    faded = _mark(10, 10, edge_blur_ratio=3.0, eq_diameter_mm=2.0)
+    assert without_doubles([faded]) == []

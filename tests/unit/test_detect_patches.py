@@ -1,0 +1,354 @@
+"""Patches drawn on a squared-up panel: found, measured, and told from reflections and the rim."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import cast
+
+import cv2
+import numpy as np
+import pytest
+
+from dyelight.detect import detect, detection
+from dyelight.detect.detection import is_reflection
+from dyelight.detect.patch_measures import measure_patch, sharpened
+from dyelight.detect.patches import darker_scatter, find_patches, patch_view, spot_scatter
+from dyelight.look import Difference, PanelFrame, PhotoFrame
+from dyelight.look.colour_light import ColourLight
+from dyelight.look.rootlight import linear_from_root, root_from_linear
+from dyelight.look.sharpness import Sharpness
+from dyelight.placement.picture_map import FittedMap
+from dyelight.records import F32, Artwork, Candidate, Mask
+
+SIDE = 360
+PER_MM = 6.0
+SIZE_MM = SIDE / PER_MM
+BLUR_PX = 1.0
+NOISE = 0.003
+MIDDLE = (SIDE - 1) / 2
+
+
+def _blurred(image: F32, sigma: float) -> F32:
+    return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma), np.float32)
+
+
+def _picture(detail: float = 0.0, seed: int = 2) -> F32:
+    """A grey picture (SIDE, SIDE, 3) in root light with fine detail of this scatter."""
+    grain = _blurred(np.random.default_rng(seed).normal(size=(SIDE, SIDE)).astype(np.float32), 1.5)
+    fine = np.float32(detail) * grain / grain.std()
+    return np.repeat((np.float32(0.5) + fine)[..., None], 3, axis=2)
+
+
+def _disc(radius_px: float, sigma_px: float) -> F32:
+    """A disc of height 1 in the middle, its border a step through a Gaussian of this sigma."""
+    times = 4
+    at = (np.arange(SIDE * times) + 0.5) / times - 0.5 - MIDDLE
+    inside = (at[:, None] ** 2 + at[None, :] ** 2 <= radius_px**2).astype(np.float32)
+    exact = np.asarray(cv2.resize(inside, (SIDE, SIDE), interpolation=cv2.INTER_AREA))
+    return _blurred(exact, sigma_px) if sigma_px > 0 else exact
+
+
+def _mask(radius_px: float) -> Mask:
+    at = np.arange(SIDE) - MIDDLE
+    return np.asarray(at[:, None] ** 2 + at[None, :] ** 2 <= radius_px**2)
+
+
+def _difference(observed: F32, expected: F32) -> Difference:
+    """Two pictures in root light held against each other on the panel; noise is added."""
+    noise = np.random.default_rng(11).normal(0, NOISE, observed.shape)
+    observed = np.asarray(observed + noise, np.float32)
+    shape = (SIDE, SIDE)
+    everywhere = np.ones(shape, bool)
+    at = (np.arange(SIDE) + 0.5) / PER_MM
+    edge = np.minimum(at, SIZE_MM - at)
+    panel = PanelFrame(
+        px_per_mm=PER_MM,
+        margin_mm=0.0,
+        observed=observed,
+        artwork=expected,
+        expected=expected,
+        inside=everywhere,
+        printed=everywhere,
+        blown=~everywhere,
+        opaque=everywhere,
+        in_photo=everywhere,
+        edge_mm=np.minimum(edge[:, None], edge[None, :]).astype(np.float32),
+    )
+    photo = PhotoFrame(
+        x0=0.0,
+        y0=0.0,
+        scale=1.0,
+        observed=observed,
+        expected=expected,
+        residual=np.asarray((observed - expected).mean(axis=2), np.float32),
+        sigma=np.full(shape, NOISE, np.float32),
+        coherent=np.zeros(shape, np.float32),
+        usable=everywhere,
+        px_per_mm=PER_MM,
+        blur_px=BLUR_PX,
+        sharpness=Sharpness(BLUR_PX, np.zeros((3, 3), np.float32), 0.0),
+    )
+    homography = np.array([[PER_MM, 0, -0.5], [0, PER_MM, -0.5], [0, 0, 1]])
+    grey = np.full((SIDE, SIDE, 3), 128, np.uint8)
+    return Difference(
+        artwork=Artwork("picture.png", "", grey, None, SIZE_MM, SIZE_MM),
+        picture=FittedMap.from_homography(homography, (SIDE, SIDE), (0, 0, SIZE_MM, SIZE_MM)),
+        panel=panel,
+        photo=photo,
+        look=cast(ColourLight, None),
+        panel_from_artwork=np.eye(3),
+        hidden=~everywhere,
+        white=np.full((*shape, 3), 0.9, np.float32),
+    )
+
+
+def _measured(observed: F32, expected: F32, radius_px: float) -> Candidate:
+    difference = _difference(observed, expected)
+    found = measure_patch(difference, patch_view(difference), _mask(radius_px), 1, 20.0)
+    assert found is not None
+    return found
+
+
+@pytest.mark.parametrize(
+    ("sigma_px", "ratio"), [(BLUR_PX, (0.8, 1.25)), (6.0, (3.0, 4.6))], ids=["sharp", "soft"]
+)
+def test_a_border_is_as_wide_as_it_was_drawn(sigma_px: float, ratio: tuple[float, float]) -> None:
+    """A border as sharp as the photo has ratio 1, one six times as soft at least 3.
+
+    The ground beside a soft border still holds some of it, so its height and width read low.
+    """
+    expected = _picture()
+    observed = expected + np.float32(0.08) * _disc(30, sigma_px)[..., None]
+    features = _measured(observed, expected, 30).features
+    assert ratio[0] < features["edge_blur_ratio"] < ratio[1]
+    # 10 % to 90 % of a step through a Gaussian is 2.563 sigma
+    drawn_mm = 2.563 * np.hypot(sigma_px, 0.8) / PER_MM
+    assert 0.7 * drawn_mm < features["edge_width_mm"] < 1.15 * drawn_mm
+
+
+def test_a_round_patch_has_its_size_place_and_form() -> None:
+    """A disc 10 mm across is measured as one: area, box, centre, solidity."""
+    expected = _picture()
+    patch = _measured(expected + np.float32(0.08) * _disc(30, 1.5)[..., None], expected, 30)
+    assert patch.tone == "light"
+    assert patch.area_mm2 == pytest.approx(np.pi * 25, rel=0.03)
+    assert patch.center_mm == pytest.approx((30.0, 30.0), abs=0.05)
+    assert patch.box_mm == pytest.approx((25, 25, 35, 35), abs=0.2)
+    assert patch.features["solidity"] > 0.95
+    assert patch.features["elongation"] == pytest.approx(1.0, abs=0.05)
+    assert patch.features["neutral_likeness"] > 0.8
+    assert patch.features["mottle"] < 0.15
+
+
+def test_light_thrown_back_leaves_detail_as_light_does() -> None:
+    """Light added in linear light has a reflection's slope: likeness 1, detail kept."""
+    expected = _picture(detail=0.05)
+    lit = linear_from_root(expected) + np.float32(0.12) * _disc(30, 6)[..., None]
+    features = _measured(root_from_linear(np.asarray(lit, np.float32)), expected, 28).features
+    assert features["reflection_likeness"] > 0.9
+    assert features["slope"] == pytest.approx(1.0, abs=0.05)
+
+
+def test_blurred_detail_is_no_reflection() -> None:
+    """Where the patch has washed detail out, likeness to a reflection is 0 and little is kept."""
+    expected = _picture(detail=0.05)
+    share = _disc(30, 6)[..., None]
+    washed = expected * (1 - share) + (_blurred(expected, 4.0) + np.float32(0.1)) * share
+    features = _measured(np.asarray(washed, np.float32), expected, 24).features
+    assert features["reflection_likeness"] < 0.1
+    assert features["detail_ratio"] < 0.3
+
+
+def test_a_flat_picture_says_nothing_about_reflection() -> None:
+    """Without detail neither slope nor likeness is given."""
+    expected = _picture()
+    features = _measured(
+        expected + np.float32(0.1) * _disc(30, 6)[..., None], expected, 28
+    ).features
+    assert "reflection_likeness" not in features
+    assert "slope" not in features
+    assert "detail_ratio" not in features
+
+
+def test_a_smooth_patch_is_found_at_its_place_and_size() -> None:
+    """A soft pale spot 8 mm across at half its height is one light patch of that size."""
+    expected = _picture(detail=0.02)
+    observed = expected + np.float32(0.06) * _disc(24, 4)[..., None]
+    found = find_patches(_difference(observed, expected))
+    assert [(patch.family, patch.tone) for patch in found] == [("patch", "light")]
+    assert found[0].center_mm == pytest.approx((30.0, 30.0), abs=0.3)
+    assert found[0].features["eq_diameter_mm"] == pytest.approx(8.0, rel=0.12)
+    assert found[0].features["edge_blur_ratio"] > 2.0
+
+
+def test_a_panel_as_expected_shows_no_patches() -> None:
+    """Noise alone gives nothing."""
+    expected = _picture(detail=0.02)
+    assert find_patches(_difference(expected, expected)) == ()
+
+
+def test_a_lone_mark_found_before_is_no_patch() -> None:
+    """A strong speck that the marks have seen is left out of the patches."""
+    expected = _picture()
+    difference = _difference(expected + np.float32(0.3) * _disc(5, 1)[..., None], expected)
+    assert find_patches(difference) != ()
+    turn = np.linspace(0, 2 * np.pi, 16, endpoint=False)
+    outline = 30 + 1.0 * np.stack([np.cos(turn), np.sin(turn)], 1)
+    speck = replace(_candidate((30, 30), (1, 1), family="point"), outline_mm=outline)
+    assert find_patches(difference, (speck,)) == ()
+
+
+def test_a_patch_is_cut_out_again_at_its_own_border() -> None:
+    """A rough mask two thirds again as wide shrinks to where the patch falls to half."""
+    expected = _picture()
+    observed = expected + np.float32(0.1) * _disc(30, 1.5)[..., None]
+    view = patch_view(_difference(observed, expected))
+    mask = sharpened(view, _mask(40), 1)
+    assert float(mask.sum()) == pytest.approx(np.pi * 30**2, rel=0.05)
+
+
+def test_scatter_is_read_from_the_darker_side() -> None:
+    """A reflection over a fifth of the panel leaves the scatter as it was."""
+    rng = np.random.default_rng(3)
+    light = rng.normal(0, 0.01, (200, 200)).astype(np.float32)
+    busy = np.zeros((200, 200), np.uint8)
+    seen = np.ones((200, 200), bool)
+    calm = darker_scatter(light, busy, seen)
+    light[:40] += 0.3
+    glary = darker_scatter(light, busy, seen)
+    assert calm is not None
+    assert glary is not None
+    assert float(calm[0]) == pytest.approx(0.01, rel=0.1)
+    assert float(glary[0]) == pytest.approx(float(calm[0]), rel=0.15)
+    assert darker_scatter(light[:10, :10], busy[:10, :10], seen[:10, :10]) is None
+
+
+def test_a_noisier_photo_has_more_scatter_for_spots() -> None:
+    """Broad unevenness raises the scatter that a 5 mm spot must beat."""
+    expected = _picture()
+    broad = _blurred(np.random.default_rng(8).normal(size=(SIDE, SIDE)).astype(np.float32), 8.0)
+    uneven = expected + np.float32(0.01) * (broad / broad.std())[..., None]
+    calm = spot_scatter(_difference(expected, expected), 5.0)
+    rough = spot_scatter(_difference(np.asarray(uneven, np.float32), expected), 5.0)
+    assert calm is not None
+    assert rough is not None
+    assert rough > 3 * calm
+
+
+def _candidate(
+    center: tuple[float, float],
+    half: tuple[float, float],
+    *,
+    family: str = "patch",
+    delta_e00: float = 12.0,
+    **features: float,
+) -> Candidate:
+    x, y = float(center[0]), float(center[1])
+    box = (x - half[0], y - half[1], x + half[0], y + half[1])
+    values: dict[str, float] = {
+        "eq_diameter_mm": 2 * min(half),
+        "width_mm": 2 * min(half),
+        "edge_blur_ratio": 1.0,
+        "peak_de00": delta_e00,
+        "over_white": 0.0,
+        "mottle": 0.3,
+    }
+    return Candidate(
+        family=family,
+        center_mm=(x, y),
+        box_mm=box,
+        outline_mm=np.array(
+            [[box[0], box[1]], [box[2], box[1]], [box[2], box[3]], [box[0], box[3]]]
+        ),
+        area_mm2=4 * half[0] * half[1],
+        delta_e00=delta_e00,
+        snr=20.0,
+        tone="light",
+        features=values | features,
+    )
+
+
+Detect = Callable[..., detection.Detection]
+
+
+@pytest.fixture
+def seen_as(monkeypatch: pytest.MonkeyPatch) -> Detect:
+    """The detect stage on a faultless panel where detectors have found what is handed over."""
+    picture = _picture()
+    difference = _difference(picture, picture)
+
+    def run(*candidates: Candidate) -> detection.Detection:
+        monkeypatch.setattr(detection, "DETECTORS", (lambda _difference, _found: candidates,))
+        return detect(difference)
+
+    return run
+
+
+def test_what_runs_along_the_rim_is_the_rim(seen_as: Detect) -> None:
+    """A streak along the edge is dropped; one that stands off it or across it stays."""
+    rim = _candidate((0.8, 30), (0.5, 8))
+    off = _candidate((5.0, 30), (0.5, 8))
+    across = _candidate((0.9, 50), (0.8, 0.5))
+    below = _candidate((30, SIZE_MM - 0.8), (6, 0.5), family="line")
+    assert seen_as(rim, off, across, below).candidates == (off, across)
+
+
+def test_a_reflection_hides_what_lies_under_it_and_is_no_candidate(seen_as: Detect) -> None:
+    """A strong reflection takes its area from sight, and soft patches within it."""
+    glare = _candidate((30, 30), (8, 8), reflection_likeness=0.9, edge_blur_ratio=4.0)
+    under = _candidate((32, 30), (2, 2))
+    mark = _candidate((25, 30), (0.4, 0.4), family="point", delta_e00=30.0)
+    beside = _candidate((50, 50), (2, 2))
+    seen = seen_as(glare, under, mark, beside)
+    assert seen.candidates == (mark, beside)
+    assert seen.hidden_fraction == pytest.approx(16 * 16 / SIZE_MM**2, rel=0.05)
+    (polygon,) = seen.hidden_mm
+    assert polygon.min(0) == pytest.approx([22, 22], abs=0.3)
+    assert polygon.max(0) == pytest.approx([38, 38], abs=0.3)
+
+
+def test_under_a_faint_reflection_the_picture_can_be_judged(seen_as: Detect) -> None:
+    """A faint reflection is no candidate either, but hides nothing."""
+    faint = _candidate(
+        (30, 30), (8, 8), reflection_likeness=0.9, edge_blur_ratio=4.0, delta_e00=3.0
+    )
+    under = _candidate((32, 30), (2, 2))
+    seen = seen_as(faint, under)
+    assert seen.candidates == (under,)
+    assert seen.hidden_fraction == 0.0
+
+
+def test_limits_of_sight_follow_noise_and_resolution(seen_as: Detect) -> None:
+    """A calm flat panel at 6 px/mm shows specks of some tenths of a millimetre."""
+    seen = seen_as()
+    assert seen.smallest_speck_mm is not None
+    assert 0.1 <= seen.smallest_speck_mm < 0.6
+    assert seen.faintest_spot_de00 is not None
+    assert 0.1 < seen.faintest_spot_de00 < 3.0
+
+
+@pytest.mark.parametrize(
+    ("features", "reflects"),
+    [
+        ({"reflection_likeness": 0.9, "edge_blur_ratio": 4.0}, True),
+        ({"reflection_likeness": 0.9, "edge_blur_ratio": 1.0}, False),
+        ({"reflection_likeness": 0.1, "edge_blur_ratio": 4.0}, False),
+        ({"over_white": 0.9, "edge_blur_ratio": 4.0}, True),
+        ({"edge_blur_ratio": 4.0, "mottle": 0.05}, False),
+    ],
+)
+def test_soft_light_with_detail_kept_or_over_white_is_a_reflection(
+    features: dict[str, float], reflects: bool
+) -> None:
+    """A reflection is soft, and keeps detail or outshines white; being smooth is not enough."""
+    picture = _picture()
+    candidate = _candidate((30, 30), (5, 5), **features)
+    assert is_reflection(_difference(picture, picture), candidate) is reflects
+
+
+def test_a_smooth_soft_patch_at_the_edge_is_a_reflection() -> None:
+    """Light that runs over the panel's edge is smooth and reaches it."""
+    picture = _picture()
+    candidate = _candidate((5, 30), (4, 5), edge_blur_ratio=4.0, mottle=0.05)
+    assert is_reflection(_difference(picture, picture), candidate)
