@@ -45,7 +45,8 @@ def _disc(radius_px: float, sigma_px: float) -> F32:
     times = 4
     at = (np.arange(SIDE * times) + 0.5) / times - 0.5 - MIDDLE
     inside = (at[:, None] ** 2 + at[None, :] ** 2 <= radius_px**2).astype(np.float32)
-    exact = np.asarray(cv2.resize(inside, (SIDE, SIDE), interpolation=cv2.INTER_AREA))
+    small = cv2.resize(inside, (SIDE, SIDE), interpolation=cv2.INTER_AREA)
+    exact = np.asarray(small, np.float32)
     return _blurred(exact, sigma_px) if sigma_px > 0 else exact
 
 
@@ -343,7 +344,8 @@ def test_soft_light_with_detail_kept_or_over_white_is_a_reflection(
 ) -> None:
     """A reflection is soft, and keeps detail or outshines white; being smooth is not enough."""
     picture = _picture()
-    candidate = _candidate((30, 30), (5, 5), **features)
+    candidate = _candidate((30, 30), (5, 5))
+    candidate.features.update(features)
     assert is_reflection(_difference(picture, picture), candidate) is reflects
 
 

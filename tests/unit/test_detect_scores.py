@@ -24,7 +24,8 @@ def _noise(seed: int) -> F32:
 def _blob(x: float, y: float, width_px: float) -> F32:
     """A Gaussian of height 1."""
     yy, xx = np.mgrid[:SIDE, :SIDE]
-    return np.exp(-((xx - x) ** 2 + (yy - y) ** 2) / (2 * width_px**2)).astype(np.float32)
+    blob = np.exp(-((xx - x) ** 2 + (yy - y) ** 2) / (2 * width_px**2))
+    return np.asarray(blob, np.float32)
 
 
 def _frame(residual: F32, coherent: F32 | None = None, blur_px: float = 1.0) -> PhotoFrame:
