@@ -67,9 +67,10 @@ def inspect_panel(
             difference = compare(photo, artwork, placed)
         with stage("detect", photo.file):
             seen = detect(difference)
-        capture = capture_facts(difference, seen, placed, photo)
+            capture = capture_facts(difference, seen, placed, photo)
         candidates, usable = seen.candidates, photo_is_usable(capture)
-        pictures = squared_up_pictures(photo, difference)
+        with stage("pictures", photo.file):
+            pictures = squared_up_pictures(photo, difference)
     with stage("judge", photo.file):
         findings = name_candidates(candidates, artwork, rules, acceptance, len(photos))
         verdict = judge_panel(findings, artwork, capture, usable, acceptance)

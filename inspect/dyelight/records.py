@@ -86,8 +86,8 @@ class Artwork:
     `pixels` is (H, W, 3), uint8 or uint16, sRGB-encoded RGB. It covers the trimmed panel plus
     `bleed_mm` on each side. `alpha` is (H, W) uint8, 0 where the panel has no metal (round and
     shaped panels, holes), or None where the panel fills the rectangle. `width_mm`, `height_mm` are
-    the trimmed panel's. `size_known` is False where nobody gave a size: then width_mm is 100 and every
-    length is in per cent of the panel's width.
+    the trimmed panel's. `size_known` is False where nobody gave a size: then width_mm is 100 and
+    every length is in per cent of the panel's width.
     """
 
     file: str

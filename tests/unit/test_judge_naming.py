@@ -156,9 +156,26 @@ VAPOUR = {
     "edge_blur_ratio": 8.0,
     "detail_ratio": 0.5,
     "reflection_likeness": 0.0,
+    "solidity": 0.9,
+    "edge_shift_px": 10.0,
+    "neutral_likeness": 0.0,
 }
-LIFT = {**VAPOUR, "edge_blur_ratio": 1.0, "detail_ratio": 0.0, "delta_e00": 15.0}
-SPECK = {"snr": 30.0, "delta_e00": 12.0, "eq_diameter_mm": 0.7, "elongation": 1.1}
+LIFT = {
+    **VAPOUR,
+    "edge_blur_ratio": 1.0,
+    "detail_ratio": 0.0,
+    "delta_e00": 15.0,
+    "neutral_likeness": 0.9,
+}
+SPECK = {
+    "snr": 30.0,
+    "delta_e00": 12.0,
+    "eq_diameter_mm": 0.7,
+    "length_mm": 0.8,
+    "elongation": 1.1,
+    "edge_blur_ratio": 1.0,
+    "edge_shift_px": 10.0,
+}
 FIBRE = {
     "snr": 30.0,
     "delta_e00": 8.0,
@@ -167,6 +184,7 @@ FIBRE = {
     "elongation": 30.0,
     "straightness": 0.8,
     "edge_blur_ratio": 1.0,
+    "edge_shift_px": 10.0,
 }
 SCRATCH = {**FIBRE, "straightness": 1.0}
 GHOST = {"snr": 40.0, "delta_e00": 3.0, "shift_mm": 1.0, "strength": 8.0}
@@ -198,7 +216,11 @@ EDGE = {
             {**SCRATCH, "length_mm": 60.0, "width_mm": 2.0, "edge_blur_ratio": 3.0},
             "crease_line",
         ),
-        ("patch", {"snr": 40.0, "delta_e00": 12.0, "area_mm2": 40.0}, "unexplained"),
+        (
+            "patch",
+            {"snr": 40.0, "delta_e00": 12.0, "area_mm2": 40.0, "edge_shift_px": 9.0},
+            "unexplained",
+        ),
     ],
 )
 def test_clear_cases_get_their_kind(family: str, features: dict[str, float], kind: Kind) -> None:
