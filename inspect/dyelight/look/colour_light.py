@@ -78,7 +78,7 @@ def fit_colour_light(
     `base_weight` (N,) float32, zero where a sample must not count. Returns the look and the last
     round's robust weights (N,).
     """
-    x = terms(artwork).astype(np.float64)
+    x = terms(np.ascontiguousarray(artwork.T)).astype(np.float64)
     across, down = spline_basis(place[:, 0], spans), spline_basis(place[:, 1], spans)
     fine = (down[:, :, None] * across[:, None, :]).reshape(len(place), -1)
     across, down = spline_basis(place[:, 0], 1), spline_basis(place[:, 1], 1)

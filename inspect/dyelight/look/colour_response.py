@@ -17,17 +17,17 @@ TERMS = 20
 _CHUNK = 1 << 13  # pixels whose terms fit the cache
 # each monomial from the fifth on is the product of two earlier ones
 _PRODUCTS = (
-    ((1, 1), (2, 2), (3, 3), (1, 2), (2, 3), (3, 1))
-    + ((4, 1), (5, 2), (6, 3))
-    + ((4, 2), (4, 3), (5, 1), (5, 3), (6, 1), (6, 2), (7, 3))
+    *((1, 1), (2, 2), (3, 3), (1, 2), (2, 3), (3, 1)),
+    *((4, 1), (5, 2), (6, 3)),
+    *((4, 2), (4, 3), (5, 1), (5, 3), (6, 1), (6, 2), (7, 3)),
 )
 
 
 def terms(root: F32, out: F32 | None = None) -> F32:
-    """The 20 monomials up to degree 3 of root light (N, 3), as (20, N) float32."""
-    rows = np.empty((TERMS, len(root)), np.float32) if out is None else out[:, : len(root)]
+    """The 20 monomials up to degree 3 of root light (3, N), as (20, N) float32."""
+    rows = np.empty((TERMS, root.shape[1]), np.float32) if out is None else out[:, : root.shape[1]]
     rows[0] = 1
-    rows[1:4] = root.T
+    rows[1:4] = root
     for row, (a, b) in enumerate(_PRODUCTS, start=4):
         np.multiply(rows[a], rows[b], out=rows[row])
     return rows
@@ -45,13 +45,17 @@ class ColourResponse:
 
     def apply(self, root: F32) -> F32:
         """Expected root light (H, W, 3) of artwork root light (H, W, 3)."""
-        flat = root.reshape(-1, 3)
-        out = np.empty_like(flat)
-        rows = np.empty((TERMS, min(_CHUNK, len(flat))), np.float32)
-        for start in range(0, len(flat), _CHUNK):
-            part = terms(flat[start : start + _CHUNK], rows)
-            expected = self.weights @ part
+        planes = np.ascontiguousarray(root.reshape(-1, 3).T)
+        self.apply_to_planes(planes)
+        return np.ascontiguousarray(planes.T).reshape(root.shape)
+
+    def apply_to_planes(self, planes: F32) -> None:
+        """Turn artwork root light (3, N) into expected root light, in place."""
+        size = planes.shape[1]
+        rows = np.empty((TERMS, min(_CHUNK, size)), np.float32)
+        for start in range(0, size, _CHUNK):
+            part = planes[:, start : start + _CHUNK]
+            expected = self.weights @ terms(part, rows)
             if self.table is not None:
-                self.table.add_to(expected, part[1:4])
-            out[start : start + _CHUNK] = expected.T
-        return out.reshape(root.shape)
+                self.table.add_to(expected, part)
+            part[...] = expected

@@ -38,8 +38,8 @@ def _second_differences() -> F64:
 class ColourTable:
     """Corrections in root light: `nodes` (9, 9, 9, 3) float32, indexed blue, green, red.
 
-    `cells` (64^3,) holds the same drawn out, three float32 and a blank in each complex number, so
-    that one look-up fetches all channels at once.
+    `cells` (64^3,) holds the same drawn out, three float32 and a blank in the bytes of each complex
+    number, so that one look-up fetches all channels.
     """
 
     nodes: F32
@@ -80,13 +80,18 @@ class ColourTable:
         for _ in range(3):
             # each turn draws the first axis out and moves it behind the others
             fine = np.moveaxis(np.tensordot(tent, fine, axes=(1, 0)), 0, 2)
-        cells = np.zeros((_FINE, _FINE, _FINE, 4), np.float32)
-        cells[..., :3] = fine
+        cells = np.zeros((_FINE**3, 4), np.float32)
+        cells[:, :3] = fine.reshape(-1, 3)
         return cls(nodes, cells.reshape(-1).view(np.complex128))
 
-    def add_to(self, expected: F32, planes: F32) -> None:
-        """Add the corrections for artwork root light `planes` (3, N) to `expected` (3, N), in place."""
-        codes = np.clip(planes * (np.float32(_FINE) / _TOP), 0, _FINE - 1).astype(np.int32)
-        index = (codes[2] * _FINE + codes[1]) * _FINE + codes[0]
-        found = np.take(self.cells, index).view(np.float32).reshape(-1, 4)
+    def add_to(self, expected: F32, artwork: F32) -> None:
+        """Add the corrections for artwork root light (3, N) to `expected` (3, N), in place."""
+        position = artwork * (np.float32(_FINE) / _TOP)
+        np.minimum(position, np.float32(_FINE - 1), out=position)
+        red, green, index = position.astype(np.int32)
+        index *= _FINE
+        index += green
+        index *= _FINE
+        index += red
+        found = self.cells.take(index, mode="clip").view(np.float32).reshape(-1, 4)
         expected += found[:, :3].T

@@ -122,7 +122,7 @@ def _photo_frame(
     origin_px: tuple[int, int],
 ) -> tuple[PhotoFrame, F32]:
     """The photo frame, and what was forgiven in its light channel (H, W), the broad bias apart."""
-    under_px = under.artwork_px(lit)
+    under_px = under.in_px(lit)
     light = photo_light(observed)
     sharp = fit_sharpness(light, usable, lit, under_px, px_per_mm)
     blur_artwork_px = sharp.blur_px * float(np.mean(lit.px_per_mm)) / px_per_mm

@@ -63,8 +63,8 @@ def in_photo_window(
     mask: Mask, frame: PanelFrame, under: ArtworkUnderPhoto, size: tuple[int, int]
 ) -> Mask:
     """A panel frame mask on a photo window of `size` (width, height) px."""
-    at = under.at(0, 0, *size)[4::8, 4::8]
-    at = (at + np.float32(frame.margin_mm)) * np.float32(frame.px_per_mm) - np.float32(0.5)
+    offset = np.full(2, frame.margin_mm * frame.px_per_mm - 0.5)
+    at = np.ascontiguousarray(under.moved(frame.px_per_mm, offset).drawn(*size)[4::8, 4::8])
     return np.asarray(cv2.resize(nearest(mask, at), size, interpolation=cv2.INTER_NEAREST) > 0)
 
 

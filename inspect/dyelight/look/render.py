@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from ..imaging import area, enlarged, from_cells, gaussian, larger, sample
+from ..imaging import area, from_cells, gaussian, larger, sample
 from ..records import F32, F64, Artwork, Pixels, Placement
 from .colour_light import ColourLight, veil_slope
 from .colour_response import ColourResponse
@@ -23,7 +23,7 @@ LIGHT = np.array([[0.299, 0.587, 0.114]], np.float32)
 _OVERSAMPLE = 1.15
 _NODE_PX = 16
 _EXACT = 4  # every fourth node is computed, the others lie on the cubic through four of those
-TILE_PX = 320
+TILE_PX = 480
 
 
 def working_pixels(artwork: Artwork, photo_px_per_mm: float) -> Pixels:
@@ -47,8 +47,8 @@ class LitArtwork:
     """The artwork as it would look under the photo's light, drawn where it is asked for.
 
     `pixels` (h, w, 3) cover the panel with its bleed, evenly, `px_per_mm` across and down. `gain`
-    and `veil` are the light in cells (see `imaging.from_cells`), `veil` None where there is
-    none. Pieces are enlarged by `grow` where the artwork is coarser than the photo.
+    (3, R, C) and `veil` (R, C) are the light in cells (see `imaging.from_cells`), `veil` None where
+    there is none. Pieces are enlarged by `grow` where the artwork is coarser than the photo.
     """
 
     pixels: Pixels
@@ -59,32 +59,44 @@ class LitArtwork:
     bleed_mm: float
     grow: float
 
-    def piece(self, at: F32, margin_px: float) -> tuple[F32, F32]:
-        """The piece under artwork points `at` (H, W, 2) px and `margin_px` around it.
+    def _lit(self, rows: slice, columns: slice) -> F32:
+        """Linear light (h, w, 3) of a part of the artwork, whose slices start at whole cells."""
+        # channel by channel, so that the response and the light need no strides
+        height, width = rows.stop - rows.start, columns.stop - columns.start
+        planes = np.empty((3, height, width), np.float32)
+        for plane, pixels in zip(planes, cv2.split(self.pixels[rows, columns]), strict=True):
+            plane[...] = root_from_pixels(pixels)
+        self.response.apply_to_planes(planes.reshape(3, -1))
+        veil = None if self.veil is None else from_cells(self.veil, CELL_PX, rows, columns)
+        for plane, gain in zip(planes, self.gain, strict=True):
+            plane *= from_cells(gain, CELL_PX, rows, columns)
+            if veil is not None:
+                plane += veil * veil_slope(plane)
+            np.maximum(plane, 0, out=plane)
+            linear_from_root(plane, plane)
+        return np.asarray(cv2.merge(list(planes)), np.float32)
 
-        Returns its linear light (h, w, 3), and the points in that piece's own px. The map must be
-        smooth: only the border of `at` is looked at.
+    def piece(self, under: ArtworkUnderPhoto, margin_px: float) -> tuple[F32, ArtworkUnderPhoto]:
+        """The piece of artwork under a tile of the photo and `margin_px` around it.
+
+        `under` is in px of this artwork. Returns the piece's linear light (h, w, 3), and the tile's
+        place in that piece's own px.
         """
-        border = np.concatenate([at[0], at[-1], at[:, 0], at[:, -1]])
-        low, high = border.min(0) - margin_px - 2, border.max(0) + margin_px + 3
         height, width = self.pixels.shape[:2]
+        low = under.nodes.min((0, 1)) - margin_px - 2
+        high = under.nodes.max((0, 1)) + margin_px + 3
         left, top = (
-            int(np.clip(low[k], 0, size - 1)) // CELL_PX * CELL_PX
-            for k, size in enumerate((width, height))
+            int(np.clip(at, 0, size - 1)) // CELL_PX * CELL_PX
+            for at, size in zip(low, (width, height), strict=True)
         )
         columns = slice(left, int(np.clip(high[0], left + 1, width)))
         rows = slice(top, int(np.clip(high[1], top + 1, height)))
-        root = self.response.apply(root_from_pixels(self.pixels[rows, columns]))
-        root *= from_cells(self.gain, CELL_PX, rows, columns)
-        if self.veil is not None:
-            root += from_cells(self.veil, CELL_PX, rows, columns)[..., None] * veil_slope(root)
-        np.maximum(root, 0, out=root)
-        linear = linear_from_root(root, root)
-        here = at - np.array([left, top], np.float32)
+        linear = self._lit(rows, columns)
+        here = under.moved(1.0, np.array([-left, -top]))
         if self.grow > 1:
             linear = larger(linear, self.grow)
             np.maximum(linear, 0, out=linear)
-            here = (here + np.float32(0.5)) * np.float32(self.grow) - np.float32(0.5)
+            here = here.moved(self.grow, np.full(2, 0.5 * self.grow - 0.5))
         return linear, here
 
 
@@ -110,7 +122,7 @@ def light_artwork(
     return LitArtwork(
         pixels=working,
         response=look.response,
-        gain=look.gain.in_cells(height, width, u, v),
+        gain=np.ascontiguousarray(np.moveaxis(look.gain.in_cells(height, width, u, v), 2, 0)),
         veil=veil if float(np.abs(veil).max()) > 1e-4 else None,
         px_per_mm=(ppm_x, ppm_y),
         bleed_mm=artwork.bleed_mm,
@@ -147,21 +159,24 @@ def _cubic_between(count: int) -> F64:
 
 @dataclass(frozen=True, slots=True)
 class ArtworkUnderPhoto:
-    """Where the artwork lies under a window of the photo: nodes (rows, columns, 2) float32 in mm,
-    _NODE_PX photo px apart, as `at` draws between them."""
+    """Where the artwork lies under a window of the photo, in mm or px of it.
 
-    nodes_mm: F32
+    `nodes` (rows, columns, 2) float32 lie _NODE_PX photo px apart, as `imaging.from_cells` wants
+    them.
+    """
+
+    nodes: F32
 
     @classmethod
     def find(
         cls, placement: Placement, origin_px: tuple[float, float], size: tuple[int, int]
     ) -> ArtworkUnderPhoto:
-        """For the window of `size` (width, height) px whose first pixel is photo px `origin_px`."""
+        """In mm, for the window of `size` (width, height) px whose first pixel is `origin_px`."""
         exact_px = _NODE_PX * _EXACT
         axes = []
         for start, px in zip(origin_px, size, strict=True):
             count = -(-(px + 2 * _NODE_PX) // exact_px) + 3
-            # node k stands at pixel (k - 1/2) * _NODE_PX - 1/2 of the window
+            # the first node stands half a node's spacing before the window, one exact node before it
             first = start - 0.5 * _NODE_PX - 0.5 - exact_px
             axes.append(first + exact_px * np.arange(count))
         grid = np.stack(np.meshgrid(*axes), -1)
@@ -170,19 +185,24 @@ class ArtworkUnderPhoto:
         nodes = np.matmul(across, np.tensordot(down, exact, axes=(1, 0)))
         return cls(np.asarray(nodes, np.float32))
 
-    def at(self, x: int, y: int, width: int, height: int) -> F32:
-        """Artwork mm (height, width, 2) under the window's pixels from (x, y) on.
+    def moved(self, times: float | F64, offset: F64) -> ArtworkUnderPhoto:
+        """The same at `times` the scale and moved by `offset` (2,) then."""
+        return ArtworkUnderPhoto(np.asarray(self.nodes * times + offset, np.float32))
 
-        `x` and `y` must be multiples of _NODE_PX.
-        """
-        return from_cells(self.nodes_mm, _NODE_PX, slice(y, y + height), slice(x, x + width))
+    def in_px(self, lit: LitArtwork) -> ArtworkUnderPhoto:
+        """The same in px of the lit artwork, if it was in mm."""
+        per_mm = np.array(lit.px_per_mm)
+        return self.moved(per_mm, lit.bleed_mm * per_mm - 0.5)
 
-    def artwork_px(self, lit: LitArtwork) -> ArtworkUnderPhoto:
-        """The same in px of the lit artwork."""
-        per_mm = np.array(lit.px_per_mm, np.float32)
-        return ArtworkUnderPhoto(
-            (self.nodes_mm + np.float32(lit.bleed_mm)) * per_mm - np.float32(0.5)
-        )
+    def tile(self, x: int, y: int, width: int, height: int) -> ArtworkUnderPhoto:
+        """The same for a tile of the window whose first pixel (x, y) is at multiples of _NODE_PX."""
+        left, top = x // _NODE_PX, y // _NODE_PX
+        across, down = -(-width // _NODE_PX) + 2, -(-height // _NODE_PX) + 2
+        return ArtworkUnderPhoto(self.nodes[top : top + down, left : left + across])
+
+    def drawn(self, width: int, height: int) -> F32:
+        """The place (height, width, 2) of each pixel."""
+        return from_cells(self.nodes, _NODE_PX, slice(0, height), slice(0, width))
 
 
 def tiles(height: int, width: int, tile_px: int = TILE_PX) -> Iterator[tuple[slice, slice]]:
@@ -202,12 +222,10 @@ def draw_expected(
     expected = np.empty((size[1], size[0], 3), np.float32)
     light = np.empty((size[1], size[0]), np.float32)
     for rows, columns in tiles(size[1], size[0]):
-        at = under.at(
-            columns.start, rows.start, columns.stop - columns.start, rows.stop - rows.start
-        )
-        linear, here = lit.piece(at, 3 * blur_artwork_px)
-        soft = blurred(linear, blur_artwork_px * lit.grow)
-        root = sample(soft, here)
+        width, height = columns.stop - columns.start, rows.stop - rows.start
+        tile = under.tile(columns.start, rows.start, width, height)
+        linear, here = lit.piece(tile, 3 * blur_artwork_px)
+        root = sample(blurred(linear, blur_artwork_px * lit.grow), here.drawn(width, height))
         root_from_linear(root, root)
         expected[rows, columns] = root
         light[rows, columns] = photo_light(root)

@@ -144,8 +144,9 @@ def fit_sharpness(
     tiles = []
     for x, y in richest_tiles(observed_light, usable):
         cut = (slice(y, y + TILE_PX), slice(x, x + TILE_PX))
-        piece = lit.piece(under.at(x, y, TILE_PX, TILE_PX), 3 * _WIDTHS[-1] * to_artwork)
-        tiles.append(_Tile(observed_light[cut], usable[cut].astype(np.float32), *piece))
+        linear, here = lit.piece(under.tile(x, y, TILE_PX, TILE_PX), 3 * _WIDTHS[-1] * to_artwork)
+        weight = usable[cut].astype(np.float32)
+        tiles.append(_Tile(observed_light[cut], weight, linear, here.drawn(TILE_PX, TILE_PX)))
     if not tiles:
         return Sharpness(1.0, np.zeros((3, 3), np.float32), 0.0)
     tried: dict[float, tuple[float, F64]] = {}
