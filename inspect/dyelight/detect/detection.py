@@ -17,6 +17,7 @@ from .marks import find_marks
 from .patches import find_patches
 from .same import without_doubles
 from .shapes import drawn
+from .trace import without_traces
 from .whole import find_whole
 
 # a detector sees the difference and what the detectors before it have found
@@ -71,7 +72,7 @@ def detect(difference: Difference) -> Detection:
         and not _is_hidden(difference, difference.hidden if _is_mark(c) else hidden, c)
         and not _on_the_rim(difference, c)
     ]
-    candidates = without_doubles(visible)
+    candidates = without_traces(difference, without_doubles(visible))
     polygons, fraction = _polygons(difference, hidden)
     return Detection(
         candidates=tuple(candidates),
