@@ -41,11 +41,14 @@ class FeatureMatch:
     photo_points: F64
 
 
-def detect(grey: F32, limit: int) -> Features:
-    """The strongest `limit` RootSIFT features of a grey image (H, W) float32 in 0..1."""
+def detect(grey: F32, limit: int, contrast: float = 0.012) -> Features:
+    """The strongest `limit` RootSIFT features of a grey image (H, W) float32 in 0..1.
+
+    `contrast` is the least contrast of a feature; OpenCV's own default is 0.04.
+    """
     stretched = _stretched(grey)
     # without precise upscale SIFT's points sit a quarter pixel off
-    sift = cv2.SIFT.create(nfeatures=limit, contrastThreshold=0.012, enable_precise_upscale=True)
+    sift = cv2.SIFT.create(nfeatures=limit, contrastThreshold=contrast, enable_precise_upscale=True)
     keypoints, descriptors = sift.detectAndCompute(stretched, None)
     if descriptors is None or len(keypoints) == 0:
         return Features(np.zeros((0, 2)), np.zeros((0, 128), np.float32))

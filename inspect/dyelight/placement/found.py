@@ -10,7 +10,7 @@ from .refine import Refined, Survey
 
 LEAST_TEXTURED = 6
 # share of the tiles with clear detail that must agree with the artwork
-_SURE_SHARE = 0.65
+SURE_SHARE = 0.65
 _FINE_SHARE = 0.5
 
 
@@ -37,4 +37,4 @@ def agrees(fine_look: Survey, look: Survey) -> bool:
     """
     if fine_look.textured >= 2 * LEAST_TEXTURED and fine_look.agreeing < _FINE_SHARE:
         return False
-    return look.textured >= LEAST_TEXTURED and look.agreeing >= _SURE_SHARE
+    return look.textured >= LEAST_TEXTURED and look.agreeing >= SURE_SHARE

@@ -18,6 +18,9 @@ from .scaled import ArtworkView, artwork_view
 _ART_FINE_PX = 4.0e6
 _SCALED_PCT = 0.5
 _UNSURE_PX = 0.5
+# measured on simulated photos: errors are larger than the fit's own standard error by this factor
+_ERROR_SPREAD = 1.4
+_LEAST_ERROR_PX = 0.01
 
 _SIDE_NOT_SEEN = Note(
     "side_not_seen", "One edge of the panel does not show and was placed by the panel's size."
@@ -74,7 +77,7 @@ def _described(photo: Photo, artwork: Artwork, fine: ArtworkView, found: Found) 
         picture=picture,
         corners_px=corners,
         outline_seen=outline is not None,
-        uncertainty_px=found.uncertainty_px,
+        uncertainty_px=float(np.hypot(_ERROR_SPREAD * found.uncertainty_px, _LEAST_ERROR_PX)),
         drift_mm=None if outline is None else outline.drift_mm,
         stretch_pct=None if outline is None else outline.stretch_pct,
         mirrored=mirrored,

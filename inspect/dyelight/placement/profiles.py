@@ -19,6 +19,8 @@ _REACH_SHARE = 0.012
 # the inner zone that teaches how the picture looks here starts this far inside the reach
 _LEARN_MM = 5.0
 _BLOCKS = 8
+# share of the reach outside the trim that must lie in the frame
+_LEAST_OUTSIDE = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,15 +158,20 @@ def border_profiles(
     expected, _ = gather(artwork_rgb, art_at)
     sigma = max(0.6, blur_px / max(float(np.median(px_per_mm)) * pitch, 1e-6))
     expected = _smoothed(expected, sigma)
-    valid: Mask = np.asarray(inside.all(axis=1), dtype=np.bool_)
+    # the frame may end a little outside the panel
+    needed = offsets <= _LEAST_OUTSIDE * reach
+    valid: Mask = np.asarray(inside[:, needed].all(axis=1), dtype=np.bool_)
     learn_zone = offsets < -0.5 * reach
     residual, noise = _residual(seen, expected, learn_zone, border.side, valid)
     lag = max(1, round(1.2 * sigma))
     change = _lagged(residual, lag)
     size = np.sqrt(np.sum(np.square(change), axis=2))
     evidence = np.square(size) / (np.square(size) + np.square(4.0 * noise)[:, None])
+    window = np.ones((1, 2 * lag + 3), np.uint8)
+    clear = cv2.erode(inside.astype(np.uint8), window, borderValue=1) > 0
+    evidence = np.where(clear, evidence, 0.0)
     linear = np.square(np.maximum(seen, 0.0)) - np.square(np.maximum(seen - residual, 0.0))
-    steps = np.sqrt(np.sum(np.square(_lagged(linear, 1)), axis=2))
+    steps = np.where(clear, np.sqrt(np.sum(np.square(_lagged(linear, 1)), axis=2)), 0.0)
     keep = offsets >= -reach
     return Profiles(
         offsets_mm=offsets[keep],
