@@ -1,4 +1,4 @@
-"""Where the data that ships with dyelight lies: rules, cause map, acceptance specs, demo pictures."""
+"""Where the data that ships with dyelight lies: rules, causes, acceptance specs, demo pictures."""
 
 from __future__ import annotations
 

@@ -16,8 +16,8 @@ _NO_MAP: Any = None
 
 
 def gaussian(image: F32, sigma: float, size: int = 0) -> F32:
-    """An image (H, W) or (H, W, C) under a Gaussian of `sigma` px; `size` is the kernel's odd width,
-    0 for as wide as it takes. The border's pixels go on outside."""
+    """An image (H, W) or (H, W, C) under a Gaussian of `sigma` px; `size` is the kernel's odd
+    width, 0 for as wide as it takes. The border's pixels go on outside."""
     out = cv2.GaussianBlur(image, (size, size), sigma, borderType=cv2.BORDER_REPLICATE)
     return np.asarray(out, np.float32)
 
@@ -56,7 +56,7 @@ def nearest(mask: Mask, at: F32) -> U8:
 
 
 def warped(image: NDArray[Any], matrix: NDArray[Any], size: tuple[int, int]) -> NDArray[Any]:
-    """An image at `size` (width, height) whose pixel (x, y) lies at `matrix` (2, 3) of (x, y, 1)."""
+    """An image at `size` (width, height) whose pixel (x, y) lies at `matrix` (2, 3) (x, y, 1)."""
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     out = cv2.warpAffine(image, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(out, image.dtype)

@@ -114,7 +114,7 @@ def fit_colour_light(
             penalty[part, part] = scale * (1e-4 * roughness(4) + 1e-4 * np.eye(nc))
         part = slice(nf + 3 * nc, size)
         penalty[part, part] = total * (3e-3 * roughness(4) + 2e-3 * np.eye(nc))
-        coefficients = np.linalg.solve(left + penalty, right)
+        coefficients = np.asarray(np.linalg.solve(left + penalty, right), np.float64)
         shared = fine @ coefficients[:nf]
         for c in range(3):
             gain[:, c] = 1 + shared + coarse @ coefficients[nf + c * nc : nf + (c + 1) * nc]
@@ -145,7 +145,7 @@ def fit_colour_light(
     )
     gone = residual / np.maximum(gain, 0.2).astype(np.float32)
     robust, _ = _weights(residual, base_weight, 7.0)
-    table = ColourTable.fit(artwork, gone, robust)
+    table = ColourTable.fit(artwork, np.asarray(gone, np.float32), robust)
     return replace(look, response=replace(look.response, table=table)), weight
 
 

@@ -129,7 +129,7 @@ def _photo_frame(
     size = (observed.shape[1], observed.shape[0])
     expected, drawn_light = draw_expected(lit, under_px, blur_artwork_px, size)
     expected_light = sharp.apply(drawn_light)
-    residual = cv2.subtract(light, expected_light)
+    residual = np.asarray(cv2.subtract(light, expected_light), np.float32)
     sample = np.abs(residual[::_STEP, ::_STEP][usable[::_STEP, ::_STEP]])
     noise_sd = _NOISE_FLOOR
     if sample.size:

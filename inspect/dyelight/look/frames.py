@@ -53,9 +53,10 @@ class PhotoFrame:
     """A window of the photo at `scale` (frame px per photo px), first pixel centre at photo px
     (x0, y0). All arrays are (H, W) float32 unless said otherwise.
 
-    `observed`, `expected` (H, W, 3) root light. `residual` is the light channel's difference with local
-    place, gain and blur errors projected out, `sigma` its standard deviation as modelled, both root
-    light, `coherent` the part of it that edges cause and that does not average out along them. `usable` (H, W) bool: inside the panel, not clipped, artwork opaque.
+    `observed`, `expected` (H, W, 3) root light. `residual` is the light channel's difference with
+    local place, gain and blur errors projected out, `sigma` its standard deviation as modelled,
+    both root light, `coherent` the part of it that edges cause and that does not average out along
+    them. `usable` (H, W) bool: inside the panel, not clipped, artwork opaque.
     """
 
     x0: float
@@ -80,8 +81,8 @@ class PhotoFrame:
 class Difference:
     """Photo against expectation, in both frames, with what is needed to measure on the panel.
 
-    `hidden` (H, W) bool on the panel frame: clipped places and the glare around them. `white` (H, W,
-    3) float32: root light that the bare white base has there.
+    `hidden` (H, W) bool on the panel frame: clipped places and the glare around them. `white` (H,
+    W, 3) float32: root light that the bare white base has there.
     """
 
     artwork: Artwork

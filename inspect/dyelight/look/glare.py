@@ -55,8 +55,8 @@ def broadly_off(frame: PanelFrame, scatter: float) -> Mask:
     # opened by a disc, by distances: what holds no disc of this radius is not wide
     deep = distance_inside(far) > radius_px
     if not deep.any():
-        return deep
-    return distance_inside(~deep) <= 2 * radius_px
+        return np.asarray(deep)
+    return np.asarray(distance_inside(~deep) <= 2 * radius_px)
 
 
 def in_photo_window(
@@ -71,8 +71,8 @@ def in_photo_window(
 def _fades(brighter: F32, region: Mask) -> bool:
     """Whether a bright region fades out, as glare does; bare metal shines too, but ends sharply.
 
-    Judged by the steepness where it falls to half: a step under a Gaussian of sigma s is steepest at
-    height / (s sqrt(2 pi)).
+    Judged by the steepness where it falls to half: a step under a Gaussian of sigma s is steepest
+    at height / (s sqrt(2 pi)).
     """
     rows, columns = np.nonzero(region)
     cut = (
@@ -86,7 +86,7 @@ def _fades(brighter: F32, region: Mask) -> bool:
         return True
     dx, dy = slopes(soft)
     slope = float(np.median(cv2.magnitude(dx, dy)[border]))
-    return height / (max(slope, 1e-6) * np.sqrt(2 * np.pi)) > _SHARP_PX
+    return bool(height / (max(slope, 1e-6) * np.sqrt(2 * np.pi)) > _SHARP_PX)
 
 
 def lit_white(frame: PanelFrame, look: ColourLight) -> F32:

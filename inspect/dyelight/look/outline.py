@@ -36,8 +36,8 @@ def rounded_outline(width_mm: float, height_mm: float, radius_mm: float, inset_m
 def corner_radius_mm(frame: PanelFrame, corners_frame_px: F64) -> float:
     """Radius of the panel's corners in mm, from where the picture begins along each diagonal.
 
-    `corners_frame_px` (4, 2): the outline's square corners on the panel frame. 0 where no corner can
-    be read. The middle of four readings stands, so that one lifted corner does not decide.
+    `corners_frame_px` (4, 2): the outline's square corners on the panel frame. 0 where no corner
+    can be read. The middle of four readings stands, so that one lifted corner does not decide.
     """
     step = 0.1
     away = np.arange(0, _SEARCH_MM, step)

@@ -8,7 +8,6 @@ from numpy.typing import NDArray
 
 from ..imaging import (
     area,
-    as_u8,
     distance_inside,
     enlarged,
     from_cells,
@@ -50,7 +49,7 @@ def panel_grid(artwork: Artwork, count: int = 5) -> F64:
 
 
 def _frame_mm(px_per_mm: float, width: int, height: int, step: int) -> tuple[F64, int, int]:
-    """Artwork mm at nodes `step` px apart for an upsampled grid, with one node over on each side."""
+    """Artwork mm at nodes `step` px apart for an upsampled grid, one node over on each side."""
     columns, rows = -(-width // step) + 2, -(-height // step) + 2
     xs = ((np.arange(columns) - 1 + 0.5) * step - 0.5 + 0.5) / px_per_mm - MARGIN_MM
     ys = ((np.arange(rows) - 1 + 0.5) * step - 0.5 + 0.5) / px_per_mm - MARGIN_MM
@@ -214,7 +213,7 @@ def _spread_over_colours(root: F32, weight: F32, rng: np.random.Generator) -> ND
     count = np.bincount(bins, weight[flat], 1000)
     chance = weight[flat] / np.sqrt(np.maximum(count[bins], 1.0))
     chance *= _SAMPLES / chance.sum()
-    return flat[rng.random(flat.size) < chance]
+    return np.asarray(flat[rng.random(flat.size) < chance])
 
 
 def expected_here(frame: PanelFrame, look: ColourLight) -> F32:

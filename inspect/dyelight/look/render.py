@@ -176,7 +176,7 @@ class ArtworkUnderPhoto:
         axes = []
         for start, px in zip(origin_px, size, strict=True):
             count = -(-(px + 2 * _NODE_PX) // exact_px) + 3
-            # the first node stands half a node's spacing before the window, one exact node before it
+            # the first node stands half a spacing before the window, one exact node before it
             first = start - 0.5 * _NODE_PX - 0.5 - exact_px
             axes.append(first + exact_px * np.arange(count))
         grid = np.stack(np.meshgrid(*axes), -1)
@@ -195,7 +195,7 @@ class ArtworkUnderPhoto:
         return self.moved(per_mm, lit.bleed_mm * per_mm - 0.5)
 
     def tile(self, x: int, y: int, width: int, height: int) -> ArtworkUnderPhoto:
-        """The same for a tile of the window whose first pixel (x, y) is at multiples of _NODE_PX."""
+        """The same for a tile whose first pixel (x, y) is on multiples of _NODE_PX."""
         left, top = x // _NODE_PX, y // _NODE_PX
         across, down = -(-width // _NODE_PX) + 2, -(-height // _NODE_PX) + 2
         return ArtworkUnderPhoto(self.nodes[top : top + down, left : left + across])

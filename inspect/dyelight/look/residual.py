@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 
 from ..imaging import area, from_cells, gaussian, laplacian, slopes, strips
-from ..records import F32, F64, Mask
+from ..records import F32, Mask
 
 BLOCK_PX = 24
 _NOISE_BLOCK_PX = 48
@@ -126,7 +126,7 @@ def _block_expectation(expected: F32, usable: Mask) -> F32:
 
 def _coefficients(residual: F32, expected: F32, usable: Mask, mean: F32, noise_sd: float) -> F32:
     """Ridge coefficients (rows, columns, 5) of bias, contrast, shift x, shift y, curvature."""
-    height, width = residual.shape
+    width = residual.shape[1]
     gram = np.empty((_COLUMNS, _COLUMNS, *_grid(residual.shape, BLOCK_PX)), np.float32)
     right = np.empty((_COLUMNS, *_grid(residual.shape, BLOCK_PX)), np.float32)
     for rows, blocks, shape in _half_strips(residual.shape, BLOCK_PX):

@@ -1,9 +1,9 @@
 """Blur between artwork and photo, and the camera's own sharpening.
 
 The blur of dye, lens and shake is taken as a Gaussian in linear light, its width found by search;
-what is left of it, its direction and the camera's sharpening, is a small linear filter on root light
-fitted by least squares. That is the matching kernel of difference imaging with a small basis (Alard
-and Lupton, ApJ 503, 1998). Each tile's own gain, bias and shift are projected out first, so that
+what is left of it, its direction and the camera's sharpening, is a small linear filter on root
+light fitted by least squares. That is the matching kernel of difference imaging with a small basis
+(Alard and Lupton, ApJ 503, 1998). Each tile's own gain, bias and shift are projected out first, so that
 light and place do not pass for blur.
 """
 
@@ -29,8 +29,8 @@ _START = 2
 
 @dataclass(frozen=True, slots=True)
 class Sharpness:
-    """`blur_px` sigma of the Gaussian in photo px; `fine` (3, 3) float32 kernel and `wide` weight of
-    the correction on root light: E + fine * E + wide (G(2 px) * E - E)."""
+    """`blur_px` sigma of the Gaussian in photo px; `fine` (3, 3) float32 kernel and `wide` weight
+    of the correction on root light: E + fine * E + wide (G(2 px) * E - E)."""
 
     blur_px: float
     fine: F32
@@ -47,7 +47,7 @@ class Sharpness:
         return out
 
     def edge_sigma_px(self) -> float:
-        """Sigma of the Gaussian whose 10-90 % rise equals that of a step through blur and filter."""
+        """Sigma of the Gaussian whose 10-90 % rise is that of a step through blur and filter."""
         x = np.arange(-40, 41) * 0.25
         step = 0.5 * (1 + np.vectorize(erf)(x / (np.sqrt(2) * max(self.blur_px, 0.2))))
         second = np.interp(x + 1, x, step) + np.interp(x - 1, x, step) - 2 * step
@@ -59,8 +59,8 @@ class Sharpness:
 
 
 _XX = np.array([[0, 0, 0], [1, -2, 1], [0, 0, 0]], np.float32)
-_YY = np.ascontiguousarray(_XX.T)
-_XY = np.array([[1, 0, -1], [0, 0, 0], [-1, 0, 1]], np.float32) / 4
+_YY: F32 = np.ascontiguousarray(_XX.T)
+_XY: F32 = np.array([[0.25, 0, -0.25], [0, 0, 0], [-0.25, 0, 0.25]], np.float32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,13 +77,16 @@ def _gram(stack: F32, weight: F32) -> F64:
     return np.asarray((stack * weight) @ stack.T, np.float64)
 
 
+_SECOND: tuple[F32, F32, F32] = (_XX, _YY, _XY)
+
+
 def _tile_equations(tile: _Tile, expected: F32) -> tuple[F64, F64, float, int]:
     """Normal matrix (4, 4), right side (4,), residual energy and count, nuisances projected out."""
     inner = (slice(8, -8), slice(8, -8))
     dx, dy = slopes(expected)
     soft = gaussian(expected, _WIDE_PX, 13)
     columns = [np.ones_like(expected), expected - expected.mean(), dx, dy]
-    columns += [correlated(expected, kernel) for kernel in (_XX, _YY, _XY)]
+    columns += [correlated(expected, kernel) for kernel in _SECOND]
     columns += [soft - expected, tile.observed - expected]
     stack = np.stack([column[inner] for column in columns]).reshape(len(columns), -1)
     use = tile.weight[inner].ravel()

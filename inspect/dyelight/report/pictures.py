@@ -6,9 +6,10 @@ import cv2
 import numpy as np
 
 from ..colour import encode_srgb_u8
+from ..imaging import sample, warped
 from ..look import Difference
 from ..look.rootlight import linear_from_root
-from ..records import Photo, Pictures
+from ..records import F32, F64, Photo, Pictures
 
 LONG_SIDE_PX = 2000
 _STRETCH = 6.0  # differences are shown this many times as strong
@@ -32,11 +33,9 @@ def squared_up_pictures(photo: Photo, difference: Difference) -> Pictures:
     pixels = (
         photo.pixels if photo.pixels.dtype == np.uint8 else (photo.pixels >> 8).astype(np.uint8)
     )
-    observed = cv2.remap(pixels, photo_at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    observed = sample(pixels, photo_at)
     frame_at = _dense(difference.panel.to_px(mm), len(ys), len(xs), size)
-    expected_root = cv2.remap(
-        difference.panel.expected, frame_at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
+    expected_root = sample(difference.panel.expected, frame_at)
     expected = encode_srgb_u8(np.clip(linear_from_root(np.maximum(expected_root, 0)), 0, 1))
     apart = (observed.astype(np.float32) - expected) * _STRETCH + 128
     return Pictures(
@@ -47,10 +46,8 @@ def squared_up_pictures(photo: Photo, difference: Difference) -> Pictures:
     )
 
 
-def _dense(points, rows: int, columns: int, size: tuple[int, int]):
+def _dense(points: F64, rows: int, columns: int, size: tuple[int, int]) -> F32:
     """A grid known every 16 px from the first pixel on, drawn at every pixel."""
     grid = points.astype(np.float32).reshape(rows, columns, 2)
     # node k lies at pixel 16 k: an affine warp keeps that, a resize would shift by half a cell
-    matrix = np.array([[1 / 16, 0, 0], [0, 1 / 16, 0]])
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return cv2.warpAffine(grid, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(warped(grid, np.array([[1 / 16, 0, 0], [0, 1 / 16, 0]]), size), np.float32)
