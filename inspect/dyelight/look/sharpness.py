@@ -3,8 +3,8 @@
 The blur of dye, lens and shake is taken as a Gaussian in linear light, its width found by search;
 what is left of it, its direction and the camera's sharpening, is a small linear filter on root
 light fitted by least squares. That is the matching kernel of difference imaging with a small basis
-(Alard and Lupton, ApJ 503, 1998). Each tile's own gain, bias and shift are projected out first, so that
-light and place do not pass for blur.
+(Alard and Lupton, ApJ 503, 1998). Each tile's own gain, bias and shift are projected out first, so
+that light and place do not pass for blur.
 """
 
 from __future__ import annotations
