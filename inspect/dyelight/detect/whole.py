@@ -36,9 +36,7 @@ _ZONE_TILES, _ZONE_MOST = 5, 0.5
 _WARM_RB, _WARM_GB = 0.48, 0.28  # natural log; white balance alone stays well below
 
 
-def find_whole(
-    difference: Difference, _found: tuple[Candidate, ...] = ()
-) -> tuple[Candidate, ...]:
+def find_whole(difference: Difference, _found: tuple[Candidate, ...] = ()) -> tuple[Candidate, ...]:
     """Candidates of the family `panel`: off colour over the whole panel, or one pale zone of it.
 
     `features`: `delta_e00`, `delta_l`, `delta_c` (of the change that the fitted loss alone makes),
