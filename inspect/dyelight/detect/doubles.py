@@ -26,7 +26,8 @@ _LEAST_SNR = 6.0
 _TELLING = 4.0  # due score from which a tile without the second image says that it is not there
 _THERE, _GONE, _GONE_SHARE = 0.5, 0.25, 0.3
 _MOST_PART, _FILLED = 0.7, 0.65
-_LEAST_TOLD, _SHOWN = 6, 0.2  # tiles asked, and the share of the due score that they must give
+_LEAST_TOLD = 6  # tiles from which on a part of the panel can be told
+_SHOWN = 0.2  # share of the due score that the tiles must give
 _LEAST_STRENGTH = 0.015
 _PITCH = 3
 _SEEN_DE00 = 1.0
@@ -80,9 +81,11 @@ def _cover(
     score, power = evidence(scores, found.at(scores.centers_mm))
     due = found.strength * power
     told = np.isfinite(score) & (due > _TELLING)
-    if told.sum() < _LEAST_TOLD:
+    if not told.any():
         return True, None
     shown = float(score[told].sum() / due[told].sum())
+    if told.sum() < _LEAST_TOLD:
+        return shown > _SHOWN, None
     ratio = score[told] / due[told]
     # scores fall short of what the strength foretells, as the strongest differences are held back
     ratio = ratio / max(float(np.quantile(ratio, 0.8)), 0.1)

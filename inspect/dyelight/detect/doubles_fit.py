@@ -21,7 +21,8 @@ from ..records import F32, F64
 from .doubles_field import ShiftField
 from .doubles_score import DARK
 
-_MOST_TILES = 12
+_MOST_TILES, _FIRST = 12, 6
+SURE = 9.0  # strength over its error by noise alone; edges that fit badly reach half of this
 _HALF_PX = 60
 _ROUNDS = 6
 _FINEST_PX_PER_MM = 6.5
@@ -51,11 +52,14 @@ def fit_tiles(
     """
     speaks = np.where(np.isfinite(field.support), field.support, -np.inf)
     order = [t for t in np.argsort(-speaks)[:_MOST_TILES] if speaks[t] > 1.0]
-    out = []
-    for t in order:
+    out: list[TileFit] = []
+    for tried, t in enumerate(order, start=1):
         fitted = _fit_tile(difference, centers_mm[t], field.at(centers_mm[t : t + 1])[0], fine)
         if fitted is not None:
             out.append(fitted)
+        # nothing is there if the loudest tiles do not show it
+        if tried == _FIRST and sum(f.strength > SURE * f.strength_error for f in out) < 2:
+            break
     return out
 
 

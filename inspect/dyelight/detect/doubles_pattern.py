@@ -7,11 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..records import F64, Mask, Pattern
-from .doubles_fit import TileFit
+from .doubles_fit import SURE, TileFit
 
 _TILE_ERROR_MM = 0.05  # what print and lens leave in any tile's shift
 _STRENGTH_ERROR = 0.01  # what colour response and dot gain leave in any tile's strength
-_SURE = 9.0  # strength over its error by noise alone; edges that fit badly reach half of this
 _APART_MM = 0.35
 _SAME = 0.3  # a shift that varies by less of itself over the panel is one slip
 _MOSTLY = 0.25  # other parts of a field under this share do not make it mixed
@@ -76,7 +75,7 @@ def follow(fits: list[TileFit], size_mm: tuple[float, float]) -> ShiftPattern | 
     spread = float(((s - strength) ** 2 * share).sum() / share.sum())
     many = float(share.sum() ** 2 / (share**2).sum())
     scatter = float(np.sqrt(spread / max(many - 1, 0.5) + 1 / share.sum()))
-    sure = int((s > _SURE * error).sum())
+    sure = int((s > SURE * error).sum())
     return ShiftPattern(mean, slope, middle, pattern, strength, scatter, sure)
 
 

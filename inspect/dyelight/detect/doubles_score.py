@@ -25,6 +25,7 @@ DARK = 0.03  # root light under which density is mostly camera noise
 _SLOW_MM = 3.5  # smooth light is taken off at this Gaussian width
 _RIM_MM = 1.2
 _BINS = 24
+_FINE_HALF_PX = 80
 _OWN_PX = 2.5  # shifts up to this are the picture's own place, blur and sharpening
 _KEPT = 0.08  # share of a template's energy that must be left after projection
 
@@ -277,6 +278,28 @@ def _even(width_mm: float, height_mm: float, columns: int, rows: int) -> F64:
     return np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
 
 
+def _richest(
+    difference: Difference, centers_mm: F64, tile_mm: float, columns: int, rows: int
+) -> F64:
+    """Centres (T, 2) moved within their cells to where a tile holds the most of the picture."""
+    frame, art = difference.panel, difference.artwork
+    step = 4
+    density = np.log(np.maximum(photo_light(frame.expected[::step, ::step]), DARK))
+    dx = cv2.Scharr(density, cv2.CV_32F, 1, 0, scale=1 / 32)
+    dy = cv2.Scharr(density, cv2.CV_32F, 0, 1, scale=1 / 32)
+    usable = frame.inside & frame.printed & ~frame.blown & (frame.edge_mm > _RIM_MM)
+    energy = np.asarray(np.minimum(cv2.magnitude(dx, dy), 0.5) * usable[::step, ::step], np.float32)
+    size = max(int(tile_mm * frame.px_per_mm / step), 1)
+    energy = np.asarray(cv2.blur(energy, (size, size)), np.float32)
+    room_x = max(art.width_mm / columns - tile_mm, 0) / 2
+    room_y = max(art.height_mm / rows - tile_mm, 0) / 2
+    off = np.stack(np.meshgrid([-1, -0.5, 0, 0.5, 1], [-1, -0.5, 0, 0.5, 1]), -1).reshape(-1, 2)
+    places = centers_mm[:, None] + off * [room_x, room_y]
+    at = frame.to_px(places.reshape(-1, 2)).reshape(*places.shape) / step
+    rich = sampled(energy, np.asarray(at, np.float32))
+    return np.asarray(places[np.arange(len(places)), np.argmax(rich, axis=1)])
+
+
 def fine_scores(difference: Difference) -> ShiftScores | None:
     """Scores from the photo's own pixels, for shifts that the squared-up panel is too coarse for.
 
@@ -288,6 +311,8 @@ def fine_scores(difference: Difference) -> ShiftScores | None:
     art = difference.artwork
     columns, rows = tile_counts(art.width_mm, art.height_mm)
     centers = _even(art.width_mm, art.height_mm, columns, rows)
+    half = _FINE_HALF_PX
+    centers = _richest(difference, centers, 2 * half / frame.px_per_mm, columns, rows)
     step = 0.5
     around = np.array([[0, 0], [step, 0], [-step, 0], [0, step], [0, -step]])
     places = (centers[:, None] + around).reshape(-1, 2)
@@ -295,7 +320,6 @@ def fine_scores(difference: Difference) -> ShiftScores | None:
     jacobians = np.stack([px[:, 1] - px[:, 2], px[:, 3] - px[:, 4]], axis=-1) / (2 * step)
     most_mm = min(1.4, 24 / frame.px_per_mm)
     pad = int(np.ceil(1.2 * most_mm * frame.px_per_mm)) + 1
-    half = 72
     parts = []
     height, width = frame.sigma.shape
     for x, y in np.rint(px[:, 0]).astype(int):
