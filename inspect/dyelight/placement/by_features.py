@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..records import Artwork, Photo
+from ..records import Artwork
 from .features import FeatureMatch, Features, detect, match
 from .found import LEAST_TEXTURED, SURE_SHARE, Found, agrees
 from .frames import mm_from_view, picture_box, view_to_photo
 from .picture_map import FittedMap
 from .refine import Survey, refine, survey
-from .scaled import ArtworkView, photo_view
+from .scaled import ArtworkView, PhotoViews, near_power_of_two
 
 # photo and artwork sizes in px, features kept and their least contrast, of both looks
 _LOOKS = ((0.75e6, 0.45e6, 3000, 0.012), (2.2e6, 1.0e6, 8000, 0.006))
@@ -19,16 +19,16 @@ _MANY = 25
 _MANY_SHARE = 0.3
 
 
-def by_features(photo: Photo, artwork: Artwork, fine: ArtworkView) -> Found | None:
+def by_features(views: PhotoViews, artwork: Artwork, fine: ArtworkView) -> Found | None:
     """The map by features at one or two scales, or None where none stands its tests."""
     previous = 0
     for photo_px, art_px, limit, contrast in _LOOKS:
-        pitch = max(1, round(float(np.sqrt(photo.width_px * photo.height_px / photo_px))))
+        pitch = near_power_of_two(float(np.sqrt(views.size_px[0] * views.size_px[1] / photo_px)))
         if pitch == previous:
             break
         previous = pitch
         art = fine.halved(min(1.0, float(np.sqrt(art_px / fine.grey.size))))
-        whole = photo_view(photo, (0, 0, photo.width_px, photo.height_px), pitch)
+        whole = views.window((0, 0, *views.size_px), pitch)
         found = match(
             _on_metal(detect(art.grey, limit, contrast), art),
             detect(whole.grey, limit, contrast),
@@ -38,13 +38,13 @@ def by_features(photo: Photo, artwork: Artwork, fine: ArtworkView) -> Found | No
             continue
         start = FittedMap.from_homography(
             view_to_photo(whole) @ found.homography @ np.linalg.inv(mm_from_view(art)),
-            (photo.width_px, photo.height_px),
+            views.size_px,
             picture_box(artwork),
         )
-        refined = refine(start, photo, artwork, fine)
+        refined = refine(start, views, artwork, fine)
         if refined is None:
             continue
-        look = survey(refined.fit.map, photo, artwork, fine)
+        look = survey(refined.fit.map, views, artwork, fine)
         if not (agrees(refined.survey, look) or _carried(found, refined.survey, look)):
             continue
         return Found(refined, refined.fit.map, refined.fit.standard_error_px, (), False)

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..records import Artwork, Note, Photo
+from ..records import Artwork, Note
 from .coarse import Lie, Reading
 from .found import LEAST_TEXTURED, Found, agrees
 from .frames import corners_mm, polygon_area, turn_degrees
 from .hold import held
 from .quads import PLAIN_SUPPORT, find_quads
 from .refine import refine, survey
-from .scaled import ArtworkView
+from .scaled import ArtworkView, PhotoViews
 
 # colour likeness from which a way round is tried, and taken where no detail can confirm it
 _TRY_LIKENESS = 0.35
@@ -35,7 +35,7 @@ _WAY_UNKNOWN = Note(
 
 
 def by_outline(
-    photo: Photo, artwork: Artwork, fine: ArtworkView, readings: list[Reading]
+    views: PhotoViews, artwork: Artwork, fine: ArtworkView, readings: list[Reading]
 ) -> Found | None:
     """The map by the best way of the best quad, or None where none stands its tests."""
     tries: list[tuple[float, Reading, Lie]] = []
@@ -46,7 +46,7 @@ def by_outline(
     tries.sort(key=lambda t: -t[0])
     best: tuple[float, Found] | None = None
     for _, reading, way in tries[:6]:
-        found, score = _from_quad(photo, artwork, fine, reading, way)
+        found, score = _from_quad(views, artwork, fine, reading, way)
         if found is not None and (best is None or score > best[0]):
             best = (score, found)
         if score > 1.0:
@@ -55,13 +55,13 @@ def by_outline(
 
 
 def _from_quad(
-    photo: Photo, artwork: Artwork, fine: ArtworkView, reading: Reading, way: Lie
+    views: PhotoViews, artwork: Artwork, fine: ArtworkView, reading: Reading, way: Lie
 ) -> tuple[Found | None, float]:
     """Refine one way of one quad; the score is above 1 where the picture's detail confirms it."""
-    start, prior, seen = held(photo, artwork, fine, way.corners_px)
-    refined = refine(start, photo, artwork, fine, prior=prior)
+    start, prior, seen = held(views, artwork, fine, way.corners_px)
+    refined = refine(start, views, artwork, fine, prior=prior)
     picture = start if refined is None else refined.fit.map
-    look = survey(picture, photo, artwork, fine)
+    look = survey(picture, views, artwork, fine)
     if refined is not None and agrees(refined.survey, look):
         error = refined.fit.standard_error_px
         return Found(refined, picture, error, (), True), 1.0 + look.agreeing
@@ -85,7 +85,7 @@ def _from_quad(
     return Found(refined, picture, error, (), True), 0.5 + 0.4 * way.likeness
 
 
-def hold_by_outline(photo: Photo, artwork: Artwork, fine: ArtworkView, found: Found) -> Found:
+def hold_by_outline(views: PhotoViews, artwork: Artwork, fine: ArtworkView, found: Found) -> Found:
     """The map again, with the panel's own shape to hold it where the picture says little."""
     refined = found.refined
     if refined is None or refined.fit.worst_error_px <= _WEAK_PX:
@@ -93,20 +93,20 @@ def hold_by_outline(photo: Photo, artwork: Artwork, fine: ArtworkView, found: Fo
     here = found.picture.to_photo(corners_mm(artwork))
     length = float(np.sqrt(abs(polygon_area(here))))
     rough = [here]
-    for quad in find_quads(photo, artwork.width_mm, artwork.height_mm):
+    for quad in find_quads(views.photo, artwork.width_mm, artwork.height_mm):
         for corners in (quad.corners_px, quad.corners_px[::-1]):
             for roll in range(4):
                 turned = np.roll(corners, roll, axis=0)
                 if np.abs(turned - here).max() < _NEAR_SHARE * length:
                     rough.append(turned)
     for corners in rough[:3]:
-        start, prior, seen = held(photo, artwork, fine, corners)
+        start, prior, seen = held(views, artwork, fine, corners)
         if not seen:
             continue
-        again = refine(start, photo, artwork, fine, prior=prior)
+        again = refine(start, views, artwork, fine, prior=prior)
         if (
             again is not None
-            and agrees(again.survey, survey(again.fit.map, photo, artwork, fine))
+            and agrees(again.survey, survey(again.fit.map, views, artwork, fine))
             and again.survey.agreeing >= refined.survey.agreeing - 0.05
             and again.fit.worst_error_px < refined.fit.worst_error_px
         ):

@@ -13,7 +13,7 @@ from .frames import corners_mm, orientation
 from .outline import find_outline
 from .quads import find_quads
 from .refusal import not_found, refused
-from .scaled import ArtworkView, artwork_view
+from .scaled import ArtworkView, PhotoViews, artwork_view
 
 _ART_FINE_PX = 4.0e6
 _SCALED_PCT = 0.5
@@ -44,16 +44,17 @@ def place(photo: Photo, artwork: Artwork) -> Placement | NoPlacement:
     if refusal is not None:
         return refusal
     fine = artwork_view(artwork, float(np.sqrt(_ART_FINE_PX / artwork.pixels[..., 0].size)))
-    found = by_features(photo, artwork, fine)
+    views = PhotoViews(photo)
+    found = by_features(views, artwork, fine)
     readings: list[Reading] = []
     if found is not None:
-        found = hold_by_outline(photo, artwork, fine, found)
+        found = hold_by_outline(views, artwork, fine, found)
     else:
         quads = find_quads(photo, artwork.width_mm, artwork.height_mm)
         readings = read_quads(photo, artwork, quads)
-        found = by_outline(photo, artwork, fine, readings)
+        found = by_outline(views, artwork, fine, readings)
     if found is None:
-        return not_found(photo, artwork, fine, readings)
+        return not_found(views, artwork, fine, readings)
     return _described(photo, artwork, fine, found)
 
 

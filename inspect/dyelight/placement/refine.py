@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from ..records import F64, Artwork, Photo
+from ..records import F64, Artwork
 from .fit import (
     FitResult,
     Observations,
@@ -18,13 +18,14 @@ from .fit import (
 )
 from .frames import border_mm, polygon_area
 from .picture_map import FittedMap
-from .scaled import ArtworkView, PhotoView, artwork_view, photo_view
+from .scaled import ArtworkView, PhotoView, PhotoViews, near_power_of_two
 from .tiles import TileShifts, observed, predict, shrunk_mask, tile_shift
 
 # panel areas in view pixels and tile sides of the successive looks, with the most rounds at each
-_LEVELS = ((0.12e6, 32, 6), (0.7e6, 48, 4), (3.2e6, 80, 3))
+_LEVELS = ((0.12e6, 32, 6), (0.7e6, 48, 4), (2.4e6, 80, 3))
 # a look is done when no point of the panel moved further than this, in view px
 _SETTLED_PX = 0.1
+_SETTLED_EARLY_PX = 0.3
 # a tile's own model error in view px: interpolation, neighbouring warp, print grain
 _TILE_FLOOR_PX = 0.02
 # colour may change this many times more than brightness before it moves edges, by this share of the
@@ -85,7 +86,7 @@ def rim_mm(artwork: Artwork) -> float:
 
 
 def panel_window(
-    picture: FittedMap, artwork: Artwork, photo: Photo, margin_share: float = 0.02
+    picture: FittedMap, artwork: Artwork, size_px: tuple[int, int], margin_share: float = 0.02
 ) -> tuple[int, int, int, int]:
     """The window x0, y0, x1, y1 of the photo that holds the panel and a margin."""
     border = picture.to_photo(border_mm(artwork))
@@ -94,10 +95,10 @@ def panel_window(
     x0, y0 = np.floor(low - margin).astype(int)
     x1, y1 = np.ceil(high + margin).astype(int)
     return (
-        int(np.clip(x0, 0, photo.width_px - 1)),
-        int(np.clip(y0, 0, photo.height_px - 1)),
-        int(np.clip(x1, 1, photo.width_px)),
-        int(np.clip(y1, 1, photo.height_px)),
+        int(np.clip(x0, 0, size_px[0] - 1)),
+        int(np.clip(y0, 0, size_px[1] - 1)),
+        int(np.clip(x1, 1, size_px[0])),
+        int(np.clip(y1, 1, size_px[1])),
     )
 
 
@@ -107,22 +108,15 @@ def inner_box(artwork: Artwork) -> tuple[float, float, float, float]:
     return (rim, rim, artwork.width_mm - rim, artwork.height_mm - rim)
 
 
-def matched_artwork(artwork: Artwork, view_px_per_mm: float) -> ArtworkView:
-    """The artwork averaged down to about the view's own resolution."""
-    full = max(artwork.px_per_mm)
-    return artwork_view(artwork, min(1.0, 1.15 * view_px_per_mm / full))
-
-
 def refine(
     start: FittedMap,
-    photo: Photo,
+    views: PhotoViews,
     artwork: Artwork,
     fine: ArtworkView,
     *,
     prior: OutlinePrior | None = None,
-    finest: int = 3,
 ) -> Refined | None:
-    """Refine `start` over up to `finest` levels; None where the tiles give too little to fit.
+    """Refine `start` from coarse to fine; None where the tiles give too little to fit.
 
     `fine` is the artwork at the finest level's resolution or better. Stops early, with the survey
     to show for it, where photo and artwork plainly differ.
@@ -131,18 +125,18 @@ def refine(
     result: Refined | None = None
     blur2 = 0.0
     grid_mm = border_mm(artwork, 4)
-    for area_px, tile, rounds in _LEVELS[:finest]:
+    for area_px, tile, rounds in _LEVELS:
         border = picture.to_photo(border_mm(artwork))
         panel_area = abs(polygon_area(border))
         if not np.isfinite(panel_area) or panel_area < 400:
             return None
-        pitch = max(1, round(float(np.sqrt(panel_area / area_px))))
+        pitch = near_power_of_two(float(np.sqrt(panel_area / area_px)))
         if result is not None and pitch == result.view.pitch:
             continue
-        window = panel_window(picture, artwork, photo)
+        window = panel_window(picture, artwork, views.size_px)
         if window[2] - window[0] < 4 * pitch or window[3] - window[1] < 4 * pitch:
             return None
-        view = photo_view(photo, window, pitch)
+        view = views.window(window, pitch)
         px_per_mm = np.sqrt(panel_area / (artwork.width_mm * artwork.height_mm)) / pitch
         art = fine.halved(min(1.0, 1.15 * px_per_mm / max(fine.scale_x, fine.scale_y)))
         for _ in range(rounds):
@@ -157,7 +151,8 @@ def refine(
             blur2 = _updated_blur(blur2, step)
             if step.survey.textured >= 8 and step.survey.agreeing < _HOPELESS_SHARE:
                 return result
-            if np.abs(moved).max() < _SETTLED_PX * pitch:
+            settled = _SETTLED_PX if pitch == 1 or area_px == _LEVELS[-1][0] else _SETTLED_EARLY_PX
+            if np.abs(moved).max() < settled * pitch:
                 break
     return result
 
@@ -223,12 +218,12 @@ def _tile_floor(hue_share: F64, blur: float) -> F64:
     return floor
 
 
-def survey(picture: FittedMap, photo: Photo, artwork: Artwork, fine: ArtworkView) -> Survey:
+def survey(picture: FittedMap, views: PhotoViews, artwork: Artwork, fine: ArtworkView) -> Survey:
     """How far photo and artwork agree under a rough map, seen coarsely enough to forgive it."""
     area_px, tile, _ = _LEVELS[0]
     panel_area = abs(polygon_area(picture.to_photo(border_mm(artwork))))
-    pitch = max(1, round(float(np.sqrt(panel_area / area_px))))
-    view = photo_view(photo, panel_window(picture, artwork, photo), pitch)
+    pitch = near_power_of_two(float(np.sqrt(panel_area / area_px)))
+    view = views.window(panel_window(picture, artwork, views.size_px), pitch)
     px_per_mm = np.sqrt(panel_area / (artwork.width_mm * artwork.height_mm)) / pitch
     art = fine.halved(min(1.0, 1.15 * px_per_mm / max(fine.scale_x, fine.scale_y)))
     warped, inside = predict(picture, art, view, inner_box(artwork))

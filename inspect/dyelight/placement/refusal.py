@@ -15,7 +15,7 @@ from .hold import held
 from .picture_map import FittedMap
 from .quads import PLAIN_SUPPORT
 from .refine import survey
-from .scaled import ArtworkView, shrink, to_grey
+from .scaled import ArtworkView, PhotoViews, shrink, to_grey
 
 _LEAST_SIDE_PX = 64
 _LOOK_PX = 640
@@ -81,10 +81,10 @@ def too_soft(photo: Photo) -> bool:
 
 
 def not_found(
-    photo: Photo, artwork: Artwork, fine: ArtworkView, readings: list[Reading]
+    views: PhotoViews, artwork: Artwork, fine: ArtworkView, readings: list[Reading]
 ) -> NoPlacement:
     """Why nothing was placed: blur, another picture, no panel, or doubt."""
-    if too_soft(photo):
+    if too_soft(views.photo):
         return NoPlacement(
             "too_blurred",
             "The photo is too blurred to line up with the artwork.",
@@ -99,7 +99,7 @@ def not_found(
             "No panel with this artwork was found in the photo.",
             "Take the photo again with the whole panel in the frame, on a plain background.",
         )
-    if all(_contradicted(photo, artwork, fine, reading) for reading in plain[:2]):
+    if all(_contradicted(views, artwork, fine, reading) for reading in plain[:2]):
         return NoPlacement(
             "wrong_artwork",
             "A panel shows in the photo, but its picture is not the artwork's.",
@@ -112,19 +112,17 @@ def not_found(
     )
 
 
-def _contradicted(photo: Photo, artwork: Artwork, fine: ArtworkView, reading: Reading) -> bool:
+def _contradicted(views: PhotoViews, artwork: Artwork, fine: ArtworkView, reading: Reading) -> bool:
     """Whether a panel plainly shows something else, whichever way the artwork is laid on it."""
     if not reading.ways:
         return False
     first = reading.ways[0].corners_px
-    _, prior, _ = held(photo, artwork, fine, first)
+    _, prior, _ = held(views, artwork, fine, first)
     for way in reading.ways:
         order = [int(np.argmin(np.linalg.norm(first - c, axis=1))) for c in way.corners_px]
         h = homography_from_corners(corners_mm(artwork), prior.corners_px[order])
-        start = FittedMap.from_homography(
-            h, (photo.width_px, photo.height_px), picture_box(artwork)
-        )
-        look = survey(start, photo, artwork, fine)
+        start = FittedMap.from_homography(h, views.size_px, picture_box(artwork))
+        look = survey(start, views, artwork, fine)
         missing = look.textured >= LEAST_TEXTURED and look.agreeing < _OTHER_SHARE
         foreign = look.strange > STRANGE_SHARE and look.agreeing < _OTHER_SHARE
         if not (missing or foreign):

@@ -9,6 +9,8 @@ import numpy as np
 
 from ..records import F32, F64, U8, Artwork, Mask, Photo, Pixels
 
+_STRIP = 512
+
 
 def _full_range(pixels: Pixels) -> float:
     return 65535.0 if pixels.dtype == np.uint16 else 255.0
@@ -66,7 +68,7 @@ class PhotoView:
     """A window of the photo at a working scale.
 
     `grey` (h, w) float32 in 0..1; `usable` (h, w) bool, False where clipped. View pixel (i, j) lies
-    at photo pixel `x0 + i*pitch`, `y0 + j*pitch`; pitch >= 1.
+    at photo pixel `x0 + i*pitch`, `y0 + j*pitch`; pitch is a power of two.
     """
 
     grey: F32
@@ -79,25 +81,76 @@ class PhotoView:
         """Photo px (N, 2) of view points (N, 2)."""
         return np.asarray(points * self.pitch + np.array([self.x0, self.y0]), dtype=np.float64)
 
-    def from_photo(self, points_px: F64) -> F64:
-        """View points (N, 2) of photo px (N, 2)."""
-        return np.asarray((points_px - np.array([self.x0, self.y0])) / self.pitch, dtype=np.float64)
+
+def grey_strip(pixels: Pixels, y0: int, y1: int, x0: int, x1: int) -> tuple[F32, U8]:
+    """Luma (h, w) float32 and 255 where nothing clips (h, w), of rows y0..y1, columns x0..x1."""
+    if pixels.dtype == np.uint16:
+        wide = np.ascontiguousarray(pixels[y0:y1, x0:x1], dtype=np.uint16)
+        return to_grey(wide), unclipped(wide)
+    narrow = np.ascontiguousarray(pixels[y0:y1, x0:x1], dtype=np.uint8)
+    return to_grey(narrow), unclipped(narrow)
 
 
-def photo_view(photo: Photo, window: tuple[int, int, int, int], pitch: int) -> PhotoView:
-    """The window x0, y0, x1, y1 (whole photo px) of a photo, averaged over pitch x pitch pixels."""
-    x0, y0, x1, y1 = window
-    width = max(1, (x1 - x0) // pitch)
-    height = max(1, (y1 - y0) // pitch)
-    crop = photo.pixels[y0 : y0 + height * pitch, x0 : x0 + width * pitch]
-    grey = to_grey(crop) if min(crop.shape[:2]) else np.zeros((1, 1), np.float32)
-    calm = unclipped(crop)
-    if pitch > 1 and grey.shape == (height * pitch, width * pitch):
-        size = (width, height)
-        grey = averaged(grey, size)
-        calm = np.asarray(cv2.resize(calm, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    lead = (pitch - 1) / 2
-    return PhotoView(grey, calm == 255, x0 + lead, y0 + lead, float(pitch))
+class PhotoViews:
+    """Windows of one photo at pitches 1, 2, 4, 8..., each level made once from the one before."""
+
+    def __init__(self, photo: Photo) -> None:
+        self.photo = photo
+        self._levels: dict[int, tuple[F32, U8]] = {}
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """Width and height of the photo in px."""
+        return self.photo.width_px, self.photo.height_px
+
+    def window(self, box: tuple[int, int, int, int], pitch: int) -> PhotoView:
+        """The window x0, y0, x1, y1 (whole photo px) averaged over pitch x pitch pixels.
+
+        `pitch` is a power of two; the window is cut to whole cells of it.
+        """
+        x0, y0, x1, y1 = (edge // pitch for edge in box)
+        if pitch == 1:
+            grey, calm = grey_strip(self.photo.pixels, y0, y1, x0, x1)
+            return PhotoView(grey, calm == 255, float(x0), float(y0), 1.0)
+        light, calm = self._level(pitch)
+        cut = (slice(y0, max(y1, y0 + 1)), slice(x0, max(x1, x0 + 1)))
+        lead = (pitch - 1) / 2
+        grey = np.asarray(cv2.sqrt(np.ascontiguousarray(light[cut])), dtype=np.float32)
+        return PhotoView(grey, calm[cut] == 255, x0 * pitch + lead, y0 * pitch + lead, float(pitch))
+
+    def _level(self, pitch: int) -> tuple[F32, U8]:
+        """Light (h, w), the square of brightness, and 255 where nothing clips (h, w)."""
+        if pitch not in self._levels:
+            self._levels[pitch] = self._first() if pitch == 2 else _halved(*self._level(pitch // 2))
+        return self._levels[pitch]
+
+    def _first(self) -> tuple[F32, U8]:
+        height, width = self.photo.height_px // 2, self.photo.width_px // 2
+        light = np.empty((height, width), dtype=np.float32)
+        calm = np.empty((height, width), dtype=np.uint8)
+        # in strips, so that no full-size float image is ever held
+        for y in range(0, height, _STRIP):
+            rows = slice(y, min(y + _STRIP, height))
+            grey, below_top = grey_strip(
+                self.photo.pixels, 2 * rows.start, 2 * rows.stop, 0, 2 * width
+            )
+            light[rows], calm[rows] = _halved(np.square(grey), below_top)
+        return light, calm
+
+
+def _halved(light: F32, calm: U8) -> tuple[F32, U8]:
+    height, width = light.shape[0] // 2, light.shape[1] // 2
+    size = (max(width, 1), max(height, 1))
+    even = (slice(0, max(2 * height, 1)), slice(0, max(2 * width, 1)))
+    return (
+        np.asarray(cv2.resize(light[even], size, interpolation=cv2.INTER_AREA), dtype=np.float32),
+        np.asarray(cv2.resize(calm[even], size, interpolation=cv2.INTER_AREA), dtype=np.uint8),
+    )
+
+
+def near_power_of_two(pitch: float) -> int:
+    """The power of two nearest to `pitch` by ratio, at least 1."""
+    return int(2 ** max(0, round(float(np.log2(max(pitch, 1.0))))))
 
 
 @dataclass(frozen=True, slots=True)
