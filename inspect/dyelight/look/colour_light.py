@@ -17,6 +17,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..records import F32, F64, Mask
 from .colour_response import ColourResponse, terms
@@ -28,6 +29,7 @@ _REACH = (20.0, 10.0, 6.0, 5.0, 4.5, 4.5, 4.5)
 _STIFF = (100.0, 30.0, 10.0, 3.0, 1.0, 1.0, 1.0, 1.0)  # light is free to bend only when colour fits
 _ROUNDS = len(_REACH) + 1
 _BRIGHT = 1.5
+_BINS = 32
 _FLOOR = 0.004  # root light: about one eight-bit step, below which no residual is an outlier
 
 
@@ -69,6 +71,12 @@ def veil_slope(expected: F32) -> F32:
     return np.asarray(0.5 / (expected + np.sqrt(OFFSET)), np.float32)
 
 
+def _over_bins(centres: F64, spans: int) -> F64:
+    """Basis of the surface (bins, (spans + 3)^2) at bins with these centres, row by row."""
+    basis = spline_basis(centres, spans)
+    return np.asarray(np.kron(basis, basis), np.float64)
+
+
 def fit_colour_light(
     observed: F32, artwork: F32, place: F64, base_weight: F32, *, spans: int = 4
 ) -> tuple[ColourLight, F32]:
@@ -79,10 +87,10 @@ def fit_colour_light(
     round's robust weights (N,).
     """
     x = terms(np.ascontiguousarray(artwork.T)).astype(np.float64)
-    across, down = spline_basis(place[:, 0], spans), spline_basis(place[:, 1], spans)
-    fine = (down[:, :, None] * across[:, None, :]).reshape(len(place), -1)
-    across, down = spline_basis(place[:, 0], 1), spline_basis(place[:, 1], 1)
-    coarse = (down[:, :, None] * across[:, None, :]).reshape(len(place), -1)
+    # the light is smooth, so that a sample's place need be known no better than to a small bin
+    bins = np.clip(place * _BINS, 0, _BINS - 1).astype(np.intp) @ np.array([1, _BINS])
+    centres = (np.arange(_BINS) + 0.5) / _BINS
+    fine, coarse = _over_bins(centres, spans), _over_bins(centres, 1)
     nf, nc = fine.shape[1], coarse.shape[1]
     gain = np.ones((len(place), 3))
     veil = np.zeros(len(place))
@@ -103,7 +111,7 @@ def fit_colour_light(
             matrix[c] = np.linalg.solve(left, x @ (w * target))
         expected = (matrix @ x).T
         left, right = _light_equations(
-            fine, coarse, expected, slope, observed - expected, weight.astype(np.float64)
+            fine, coarse, bins, expected, slope, observed - expected, weight.astype(np.float64)
         )
         total = float(weight.sum())
         scale = float(np.average((expected**2).sum(1), weights=weight + 1e-9)) * total
@@ -117,13 +125,14 @@ def fit_colour_light(
         coefficients = np.asarray(np.linalg.solve(left + penalty, right), np.float64)
         shared = fine @ coefficients[:nf]
         for c in range(3):
-            gain[:, c] = 1 + shared + coarse @ coefficients[nf + c * nc : nf + (c + 1) * nc]
+            own = coarse @ coefficients[nf + c * nc : nf + (c + 1) * nc]
+            gain[:, c] = (1 + shared + own)[bins]
         # mean light is one by definition: what is common goes into the response
         mean = np.average(gain, axis=0, weights=weight + 1e-9)
         gain /= mean
         expected *= mean
         matrix *= mean[:, None]
-        veil = coarse @ coefficients[nf + 3 * nc :]
+        veil = (coarse @ coefficients[nf + 3 * nc :])[bins]
         model = expected * gain + veil[:, None] * slope
         residual = (observed - model).astype(np.float32)
         if turn < _ROUNDS - 1:
@@ -150,25 +159,39 @@ def fit_colour_light(
 
 
 def _light_equations(
-    fine: F64, coarse: F64, expected: F64, slope: F64, residual: F64, weight: F64
+    fine: F64,
+    coarse: F64,
+    bins: NDArray[np.intp],
+    expected: F64,
+    slope: F64,
+    residual: F64,
+    weight: F64,
 ) -> tuple[F64, F64]:
     """Normal equations of gain (shared fine, coarse per channel) and veil, block by block."""
     nf, nc = fine.shape[1], coarse.shape[1]
     size = nf + 4 * nc
     left, right = np.zeros((size, size)), np.zeros(size)
+
+    def sums(a: F64, b: F64) -> F64:
+        """Weighted sums (bins, 3) of a product (N, 3) over the samples of each bin."""
+        product = a * b * weight[:, None]
+        return np.stack([np.bincount(bins, column, len(fine)) for column in product.T], axis=1)
+
+    squared, crossed = sums(expected, expected), sums(expected, slope)
+    pull = sums(expected, residual)
     shared, veil = slice(0, nf), slice(nf + 3 * nc, size)
-    left[shared, shared] = fine.T @ (fine * (weight * (expected**2).sum(1))[:, None])
-    right[shared] = fine.T @ (weight * (expected * residual).sum(1))
-    left[veil, veil] = coarse.T @ (coarse * (weight * (slope**2).sum(1))[:, None])
-    right[veil] = coarse.T @ (weight * (slope * residual).sum(1))
-    left[shared, veil] = fine.T @ (coarse * (weight * (expected * slope).sum(1))[:, None])
+    left[shared, shared] = fine.T @ (fine * squared.sum(1)[:, None])
+    right[shared] = fine.T @ pull.sum(1)
+    left[veil, veil] = coarse.T @ (coarse * sums(slope, slope).sum(1)[:, None])
+    right[veil] = coarse.T @ sums(slope, residual).sum(1)
+    left[shared, veil] = fine.T @ (coarse * crossed.sum(1)[:, None])
     for c in range(3):
         own = slice(nf + c * nc, nf + (c + 1) * nc)
-        squared = coarse * (weight * expected[:, c] ** 2)[:, None]
-        left[own, own] = coarse.T @ squared
-        left[shared, own] = fine.T @ squared
-        left[own, veil] = coarse.T @ (coarse * (weight * expected[:, c] * slope[:, c])[:, None])
-        right[own] = coarse.T @ (weight * expected[:, c] * residual[:, c])
+        weighted = coarse * squared[:, c, None]
+        left[own, own] = coarse.T @ weighted
+        left[shared, own] = fine.T @ weighted
+        left[own, veil] = coarse.T @ (coarse * crossed[:, c, None])
+        right[own] = coarse.T @ pull[:, c]
     lower = np.tril_indices(size, -1)
     left[lower] = left.T[lower]
     return left, right

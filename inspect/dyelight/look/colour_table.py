@@ -22,16 +22,14 @@ _PULL = 40.0  # samples that outweigh the pull to zero
 _SMOOTH = 30.0
 
 
-def _second_differences() -> F64:
-    """Squared second differences along each axis of the node cube, as a matrix."""
-    eye = np.eye(NODES)
-    one = np.diff(eye, n=2, axis=0)
-    square = one.T @ one
-    return (
-        np.kron(np.kron(square, eye), eye)
-        + np.kron(np.kron(eye, square), eye)
-        + np.kron(np.kron(eye, eye), square)
-    )
+def _add_smoothness(matrix: F64) -> None:
+    """Add the squared second differences along each axis of the node cube to the normal matrix."""
+    second = np.diff(np.eye(NODES), n=2, axis=0)
+    square = _SMOOTH * (second.T @ second)
+    cube = matrix.reshape((NODES,) * 6)
+    # views of the entries in which the other two axes agree
+    for axes in ("agrbgr->grab", "agrahr->argh", "agrags->agrs"):
+        np.einsum(axes, cube)[...] += square
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +64,8 @@ class ColourTable:
         )
         pairs = (corners[:, None] * size + corners[None]).ravel()
         gram = np.bincount(pairs, (weighted[:, None] * shares[None]).ravel(), size * size)
-        matrix = gram.reshape(size, size) + _SMOOTH * _second_differences()
+        matrix: F64 = np.asarray(gram.reshape(size, size), np.float64)
+        _add_smoothness(matrix)
         matrix[np.diag_indices(size)] += _PULL
         nodes = np.linalg.solve(matrix, right).reshape(NODES, NODES, NODES, 3)
         return cls.from_nodes(np.clip(nodes, -_RANGE, _RANGE).astype(np.float32))

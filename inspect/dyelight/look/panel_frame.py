@@ -208,12 +208,13 @@ def _spread_over_colours(root: F32, weight: F32, rng: np.random.Generator) -> ND
     flat = np.flatnonzero(weight > 0)
     if flat.size <= _SAMPLES:
         return flat
-    code = (np.clip(root[flat], 0, 0.999) * 10).astype(np.intp)
-    bins = (code[:, 0] * 10 + code[:, 1]) * 10 + code[:, 2]
-    count = np.bincount(bins, weight[flat], 1000)
-    chance = weight[flat] / np.sqrt(np.maximum(count[bins], 1.0))
+    code = np.minimum(root * np.float32(10), np.float32(9)).astype(np.int32)
+    bins = ((code[:, 0] * 10 + code[:, 1]) * 10 + code[:, 2])[flat]
+    own = weight[flat]
+    share = 1 / np.sqrt(np.maximum(np.bincount(bins, own, 1000), 1.0))
+    chance = own * share[bins]
     chance *= _SAMPLES / chance.sum()
-    return np.asarray(flat[rng.random(flat.size) < chance])
+    return np.asarray(flat[rng.random(flat.size) < chance], np.intp)
 
 
 def expected_here(frame: PanelFrame, look: ColourLight) -> F32:

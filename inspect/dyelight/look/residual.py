@@ -25,7 +25,7 @@ _STRIP_PX = 48  # rows worked on at a time, so that all they need lies in the ca
 # prior standard deviations: bias in root light, relative contrast, shift in px, curvature in px^2
 PRIOR = (0.05, 0.05, 0.15, 0.15, 0.25)
 _COLUMNS = len(PRIOR)
-_NOISE_STEP = 5
+_NOISE_STEP = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ class NoiseModel:
 
     def flat(self, expected: F32) -> F32:
         """Variance (H, W) float32 on flat ground at expected root light (H, W)."""
-        index = np.clip(expected * np.float32(255), 0, 255).astype(np.uint8)
+        index = cv2.convertScaleAbs(expected, alpha=255.0)
         return np.asarray(cv2.LUT(index, self._table()), np.float32)
 
     def _table(self) -> F32:
@@ -100,17 +100,21 @@ def project_out(residual: F32, expected: F32, usable: Mask, noise_sd: float) -> 
     mean = _block_expectation(expected, usable)
     coefficients = _coefficients(residual, expected, usable, mean, noise_sd)
     gradient2 = np.empty((height, width), np.float32)
-    cells = [_ringed(coefficients[..., i]) for i in range(_COLUMNS)]
+    bias, *cells = (_ringed(coefficients[..., i]) for i in range(_COLUMNS))
     across = slice(0, width)
     for rows in strips(height, _STRIP_PX):
         dx, dy, curve = _derivatives(expected, rows)
         contrast = expected[rows] - from_cells(mean, BLOCK_PX, rows, across)
         out = residual[rows]
-        out -= from_cells(cells[0], BLOCK_PX, rows, across)
-        for cell, column in zip(cells[1:], (contrast, dx, dy, curve), strict=True):
-            out -= from_cells(cell, BLOCK_PX, rows, across) * column
-        gradient2[rows] = dx * dx + dy * dy
-    return cells[0], gradient2
+        out -= from_cells(bias, BLOCK_PX, rows, across)
+        for cell, column in zip(cells, (contrast, dx, dy, curve), strict=True):
+            share = from_cells(cell, BLOCK_PX, rows, across)
+            share *= column
+            out -= share
+        dx *= dx
+        dy *= dy
+        np.add(dx, dy, out=gradient2[rows])
+    return bias, gradient2
 
 
 def _block_expectation(expected: F32, usable: Mask) -> F32:

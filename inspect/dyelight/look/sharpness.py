@@ -91,12 +91,13 @@ def _tile_equations(tile: _Tile, expected: F32) -> tuple[F64, F64, float, int]:
     stack = np.stack([column[inner] for column in columns]).reshape(len(columns), -1)
     use = tile.weight[inner].ravel()
     ridge = 1e-9 * np.eye(4)
-    gram = _gram(stack, use)
+    some = slice(None, None, 3)
+    gram = _gram(np.ascontiguousarray(stack[:, some]), use[some])
     nuisance = np.linalg.solve(gram[:4, :4] + ridge, gram[:4, -1])
     left = np.abs(stack[-1] - nuisance.astype(np.float32) @ stack[:4])
     # a defect in the tile must not steer the kernel
-    seen = left[use > 0]
-    limit = 4 * 1.4826 * float(np.median(seen[::3])) + 1e-6 if seen.size else 0.0
+    seen = left[some][use[some] > 0]
+    limit = 4 * 1.4826 * float(np.median(seen)) + 1e-6 if seen.size else 0.0
     use = use * (left < limit)
     gram = _gram(stack, use)
     # the nuisances leave the normal equations of the rest by Schur's complement
