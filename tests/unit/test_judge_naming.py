@@ -172,6 +172,7 @@ SPECK = {
     "delta_e00": 12.0,
     "eq_diameter_mm": 0.7,
     "length_mm": 0.8,
+    "lightness_share": 0.9,
     "elongation": 1.1,
     "edge_blur_ratio": 1.0,
     "edge_shift_px": 10.0,
@@ -183,6 +184,7 @@ FIBRE = {
     "width_mm": 0.2,
     "elongation": 30.0,
     "straightness": 0.8,
+    "lightness_share": 0.9,
     "edge_blur_ratio": 1.0,
     "edge_shift_px": 10.0,
 }

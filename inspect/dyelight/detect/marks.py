@@ -86,6 +86,7 @@ def _candidate(
     features |= _colours(frame, cut, mark, core)
     features |= {
         "snr": max(seed.peak, _joint_score(score[mark], frame.blur_px)),
+        "lightness_share": abs(features["delta_l"]) / max(features["delta_e00"], 0.1),
         "edge_shift_px": edge_shift(frame.residual[cut], frame.expected[cut], mark),
         "edge_blur_ratio": _edge_ratio(signal, mark, frame.blur_px),
     }
