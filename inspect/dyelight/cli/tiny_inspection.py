@@ -65,7 +65,7 @@ def found_speck() -> tuple[bool, str]:
         acceptance=load_acceptance(None, rules),
         causes=load_causes(None, rules),
     )
-    truth = shot.truth.defects[0].center_mm
+    truth = shot.truth.defects[0].center_panel_mm
     for item in inspection.findings:
         apart = math.dist(item.center_mm, truth)
         if item.kind == "dust_speck" and apart <= _NEAR_MM:
