@@ -156,11 +156,9 @@ def _artwork_here(
     ppm_x = art_w / (artwork.width_mm + 2 * artwork.bleed_mm)
     ppm_y = art_h / (artwork.height_mm + 2 * artwork.bleed_mm)
     shrink = min(1.0, px_per_mm / min(ppm_x, ppm_y))
-    small = linear_light(pixels)
-    if shrink < 1:
-        size = (max(1, round(art_w * shrink)), max(1, round(art_h * shrink)))
-        small = area(small, size)
-        ppm_x, ppm_y = ppm_x * size[0] / art_w, ppm_y * size[1] / art_h
+    size = (max(1, round(art_w * shrink)), max(1, round(art_h * shrink)))
+    small = _averaged_light(pixels, size)
+    ppm_x, ppm_y = ppm_x * size[0] / art_w, ppm_y * size[1] / art_h
     offset = artwork.bleed_mm - MARGIN_MM
     back = np.array(
         [
@@ -179,6 +177,15 @@ def _artwork_here(
         alpha = area(artwork.alpha, (small.shape[1], small.shape[0]))
         opaque = np.asarray(warped(alpha, back, (width, height)) > 127)
     return root_from_linear(here, here), printed, opaque
+
+
+def _averaged_light(pixels: Pixels, size: tuple[int, int]) -> F32:
+    """Linear light of pixels, averaged down to `size` (width, height): across strip by strip, so
+    that it is never held whole, then down."""
+    narrow = np.empty((pixels.shape[0], size[0], 3), np.float32)
+    for rows in strips(pixels.shape[0], _STRIP):
+        narrow[rows] = area(linear_light(pixels[rows]), (size[0], rows.stop - rows.start))
+    return area(narrow, size)
 
 
 def gradient(root: F32) -> F32:

@@ -131,11 +131,13 @@ def _block_expectation(expected: F32, usable: Mask) -> F32:
 def _coefficients(residual: F32, expected: F32, usable: Mask, mean: F32, noise_sd: float) -> F32:
     """Ridge coefficients (rows, columns, 5) of bias, contrast, shift x, shift y, curvature."""
     width = residual.shape[1]
-    gram = np.empty((_COLUMNS, _COLUMNS, *_grid(residual.shape, BLOCK_PX)), np.float32)
-    right = np.empty((_COLUMNS, *_grid(residual.shape, BLOCK_PX)), np.float32)
+    grid = _grid(residual.shape, BLOCK_PX)
+    half = BLOCK_PX // 2
+    # sums over each block of the products of w, contrast, dx, dy, curve, r with one another
+    sums = np.empty((*grid, _COLUMNS + 1, _COLUMNS + 1), np.float32)
     for rows, blocks, shape in _half_strips(residual.shape, BLOCK_PX):
-        blank = np.zeros((_COLUMNS + 1, *shape), np.float32)
-        w, contrast, dx, dy, curve, r = blank
+        stack = np.zeros((_COLUMNS + 1, *shape), np.float32)
+        w, contrast, dx, dy, curve, r = stack
         _halved(usable[rows], w)
         _halved(expected[rows] - from_cells(mean, BLOCK_PX, rows, slice(0, width)), contrast)
         for column, full in zip((dx, dy, curve), _derivatives(expected, rows), strict=True):
@@ -143,18 +145,13 @@ def _coefficients(residual: F32, expected: F32, usable: Mask, mean: F32, noise_s
         # a speck must not be explained by its neighbourhood: bounded influence
         bound = cv2.magnitude(dx, dy) * np.float32(0.3) + np.float32(3 * noise_sd)
         np.clip(_halved(residual[rows], r), -bound, bound, out=r)
-        blank[1:-1] *= w
-        for i in range(_COLUMNS):
-            right[i, blocks] = _block_means(blank[i] * r, BLOCK_PX)
-            for j in range(i, _COLUMNS):
-                gram[i, j, blocks] = _block_means(blank[i] * blank[j], BLOCK_PX)
-    per_block = float((BLOCK_PX // 2) ** 2)
-    for i in range(_COLUMNS):
-        right[i] = _window(right[i]) * per_block
-        for j in range(i, _COLUMNS):
-            gram[i, j] = gram[j, i] = _window(gram[i, j]) * per_block
-    left = np.moveaxis(gram, (0, 1), (2, 3)) + np.diag(noise_sd**2 / np.array(PRIOR) ** 2)
-    solution = np.linalg.solve(left, np.moveaxis(right, 0, 2)[..., None].astype(np.float64))
+        stack[1:] *= w
+        by_block = stack.reshape(_COLUMNS + 1, -1, half, grid[1], half).transpose(1, 3, 0, 2, 4)
+        by_block = by_block.reshape(-1, grid[1], _COLUMNS + 1, half * half)
+        np.matmul(by_block, by_block.swapaxes(2, 3), out=sums[blocks])
+    sums = _window(sums.reshape(*grid, -1)).reshape(sums.shape).astype(np.float64)
+    left = sums[..., :-1, :-1] + np.diag(noise_sd**2 / np.array(PRIOR) ** 2)
+    solution = np.linalg.solve(left, sums[..., :-1, -1:])
     return np.ascontiguousarray(solution[..., 0], np.float32)
 
 
