@@ -13,7 +13,7 @@ from ..colour import ciede2000, lab_from_linear
 from ..look import Difference
 from ..look.rootlight import linear_from_root
 from ..records import F32, F64, Candidate, Mask
-from .doubles_field import ShiftField, best_field, evidence
+from .doubles_field import ShiftField, best_fields, evidence
 from .doubles_fit import fit_tiles
 from .doubles_pattern import ShiftPattern, follow
 from .doubles_score import DARK, ShiftScores, fine_scores, panel_scores, sampled, tile_counts
@@ -23,6 +23,7 @@ Box = tuple[float, float, float, float]
 _JOINT_BAR = 4.2  # the tiles decide; this spares them where nothing is there
 _SURE_TILES = 3
 _LEAST_SNR = 6.0
+_LEAST_SNR_LOUD, _LOUD = 4.5, 7.0
 _TELLING = 4.0  # due score from which a tile without the second image says that it is not there
 _THERE, _GONE, _GONE_SHARE = 0.5, 0.25, 0.3
 _MOST_PART, _FILLED = 0.7, 0.65
@@ -41,19 +42,19 @@ def find_doubles(
     `strength` is the second image's density over the artwork's, 0..1 (as a feature: in %).
     `vector_mm` is the shift of the second image against the first: at the panel's middle for a
     slip, at the corner where it is largest for the other patterns. `features`: `snr` (strength over
-    its error, from how far the tiles differ), `shift_mm`, `strength`, `growth_mm` and `turn_mm`
-    (shift at half the panel's diagonal from growth and from turning), `delta_e00` (mean over the
-    tenth of the panel where the second image shows most), `peak_de00`, `delta_l`, `area_mm2` (where
-    it changes the colour by 1 or more). `extent` is local where tiles that would show it do not.
-    A shift under about 3 px of the photo cannot be told from
-    blur and is never reported.
+    its error, from how far the tiles differ, or the tiles' joint score), `shift_mm`, `strength`,
+    `growth_mm` and `turn_mm` (shift at half the panel's diagonal from growth and from turning),
+    `delta_e00` (mean over the tenth of the panel where the second image shows most), `peak_de00`,
+    `delta_l`, `area_mm2` (where it changes the colour by 1 or more). `extent` is local where tiles
+    that would show it do not. A shift under about 3 px of the photo cannot be told from blur and is
+    never reported.
     """
     art = difference.artwork
     middle = np.array([art.width_mm / 2, art.height_mm / 2])
     looks: list[tuple[ShiftField, ShiftScores, bool]] = []
     for scores, fine in ((panel_scores(difference), False), (fine_scores(difference), True)):
         if scores is not None:
-            looks.append((best_field(scores, middle), scores, fine))
+            looks += [(field, scores, fine) for field in best_fields(scores, middle)]
     looks.sort(key=lambda one: -one[0].total)
     for field, scores, fine in looks:
         if field.total < _JOINT_BAR:
@@ -62,11 +63,14 @@ def find_doubles(
         pattern = follow(fits, (art.width_mm, art.height_mm))
         if pattern is None or pattern.sure_tiles < _SURE_TILES:
             continue
-        if pattern.strength < max(_LEAST_STRENGTH, _LEAST_SNR * pattern.strength_error):
+        sure = pattern.strength / pattern.strength_error
+        # a short shift's strength trades with blur from tile to tile; their joint voice may do
+        least = _LEAST_SNR if field.total < _LOUD else _LEAST_SNR_LOUD
+        if pattern.strength < _LEAST_STRENGTH or sure < least:
             continue
         shows, part = _cover(scores, pattern, (art.width_mm, art.height_mm))
         if shows:
-            return (_candidate(difference, pattern, part),)
+            return (_candidate(difference, pattern, max(sure, field.total), part),)
     return ()
 
 
@@ -103,7 +107,9 @@ def _cover(
     return True, (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
 
 
-def _candidate(difference: Difference, found: ShiftPattern, part: Box | None) -> Candidate:
+def _candidate(
+    difference: Difference, found: ShiftPattern, snr: float, part: Box | None
+) -> Candidate:
     art = difference.artwork
     w, h = art.width_mm, art.height_mm
     x0, y0, x1, y1 = part or (0.0, 0.0, w, h)
@@ -114,7 +120,6 @@ def _candidate(difference: Difference, found: ShiftPattern, part: Box | None) ->
     else:
         vector = at_corners[int(np.argmax(np.linalg.norm(at_corners, axis=1)))]
     rim = 0.5 * float(np.hypot(w, h))
-    snr = found.strength / found.strength_error
     delta, shown, due = _visible(difference, found, (x0, y0, x1, y1))
     area = float((delta >= _SEEN_DE00).sum()) * (_PITCH / difference.panel.px_per_mm) ** 2
     top = delta >= np.quantile(delta, 0.9) if delta.size else np.zeros(0, bool)

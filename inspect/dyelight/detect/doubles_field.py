@@ -47,39 +47,41 @@ class ShiftField:
         return np.asarray(self.mean_mm + (points_mm - self.middle_mm) @ self.slope.T)
 
 
-def best_field(scores: ShiftScores, middle_mm: F64) -> ShiftField:
-    """The field of shifts that the tiles speak for most."""
+def best_fields(scores: ShiftScores, middle_mm: F64) -> list[ShiftField]:
+    """The field of shifts that the tiles speak for most, and the best slip if that is another."""
     soft = np.stack([cv2.GaussianBlur(s, (3, 3), 0.7) for s in scores.score])
     away = scores.centers_mm - middle_mm
     proposals = [_slips(scores, soft)]
     shifts, owner = _peaks(scores, soft)
     if len(owner) >= 2:
         pairs = np.array(list(combinations(range(len(owner)), 2)))
-        proposals.append(
-            _similar(away[owner], shifts, pairs[owner[pairs[:, 0]] != owner[pairs[:, 1]]])
-        )
+        pairs = pairs[owner[pairs[:, 0]] != owner[pairs[:, 1]]]
+        proposals.append(_similar(away[owner], shifts, pairs))
     if len(owner) >= 3:
         triples = np.array(list(combinations(range(min(len(owner), _STRONGEST)), 3)))
         proposals.append(_affine(away[owner], shifts, triples))
     parameters = np.concatenate(proposals)
     parameters = parameters[_sound(parameters, away)]
-    best = _judge(scores, soft, away, parameters[:0] if not len(parameters) else parameters)
-    order = np.argsort(-best)[:6]
-    found = [_polish(scores, soft, away, parameters[k]) for k in order]
-    totals = _judge(scores, soft, away, np.stack(found))
-    said = _said(scores, soft, away, np.stack(found))
-    k = int(np.argmax(totals))
-    slips = np.array([float(np.abs(one[:, 1:]).max()) < _SLIP for one in found])
-    if slips[k]:
-        # a repetitive picture fits as well one repeat further on: the shortest of equals stands
-        loud = np.nansum(said, axis=1)
-        equal = slips & (totals > _EQUAL * totals[k]) & (loud > _EQUAL * loud[k])
-        size = np.array([float(np.linalg.norm(one[:, 0])) for one in found])
-        k = int(np.argmin(np.where(equal, size, np.inf)))
-    top = found[k]
-    return ShiftField(
-        top[:, 0], top[:, 1:], np.asarray(middle_mm, np.float64), float(totals[k]), said[k]
-    )
+    order = np.argsort(-_judge(scores, soft, away, parameters))[:6]
+    polished = [_polish(scores, soft, away, parameters[k]) for k in order]
+    found = np.stack([*polished, *proposals[0]])
+    totals = _judge(scores, soft, away, found)
+    said = _said(scores, soft, away, found)
+    slips = np.abs(found[:, :, 1:]).max(axis=(1, 2)) < _SLIP
+    # a repetitive picture fits as well one repeat further on: the shortest of equals stands
+    loud = np.nansum(said, axis=1)
+    slip = int(np.argmax(np.where(slips, totals, -np.inf)))
+    equal = slips & (totals > _EQUAL * totals[slip]) & (loud > _EQUAL * loud[slip])
+    size = np.linalg.norm(found[:, :, 0], axis=1)
+    best = int(np.argmax(totals))
+    chosen = [int(np.argmin(np.where(equal, size, np.inf)))]
+    if not slips[best]:
+        chosen.insert(0, best)
+    middle = np.asarray(middle_mm, np.float64)
+    return [
+        ShiftField(found[k, :, 0], found[k, :, 1:], middle, float(totals[k]), said[k])
+        for k in chosen
+    ]
 
 
 def _slips(scores: ShiftScores, soft: F32) -> F64:

@@ -32,7 +32,7 @@ _PALE_TOO = 0.9
 _SEEN_DE00 = 4.0  # a picture with few tones says little of density, and loses little by it
 _ZONE, _ZONE_DEPTH = 0.82, 0.74  # slope against the panel's median, at the rim and deep inside
 _ZONE_SCATTER = 0.08  # reflections and marks leave more
-_ZONE_TILES, _ZONE_MOST = 5, 0.5
+_ZONE_TILES, _ZONE_MOST, _ZONE_SNR = 5, 0.5, 4.0
 _WARM_RB, _WARM_GB = 0.48, 0.28  # natural log; white balance alone stays well below
 
 
@@ -244,6 +244,8 @@ def _zone(difference: Difference, view: _View) -> Candidate | None:
     mask: Mask = np.asarray(where > 0.5) & view.usable
     rest = slopes.slope[known & ~zone]
     spread = max(1.4826 * float(np.median(np.abs(rest - middle))), 0.03)
+    if (middle - depth) / spread < _ZONE_SNR:
+        return None
     art = difference.artwork
     area = float(mask.sum()) * (_STEP / difference.panel.px_per_mm) ** 2
     features = _change(view, depth, mask) | {
