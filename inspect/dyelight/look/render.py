@@ -139,7 +139,7 @@ def blurred(linear: F32, sigma_px: float) -> F32:
 
 def _cubic_between(count: int) -> F64:
     """Weights ((count - 3) * _EXACT + 1, count) of the cubic through four nodes in a row, from the
-    second node to the last but one (Catmull and Rom 1974; exact for squares)."""
+    second node to the last but one (a Catmull-Rom spline, exact for squares)."""
     position = 1 + np.arange((count - 3) * _EXACT + 1) / _EXACT
     low = np.minimum(position.astype(np.intp), count - 3)
     t = position - low

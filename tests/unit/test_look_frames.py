@@ -1,0 +1,231 @@
+"""The squared-up panel: what is sampled where, corners, glare, places too far off to judge."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from dyelight.imaging import gaussian
+from dyelight.look.frames import PanelFrame
+from dyelight.look.glare import broadly_off, glare, in_photo_window
+from dyelight.look.outline import corner_radius_mm, fill, rounded_outline, usable_pixels
+from dyelight.look.panel_frame import clipped_pixels, gradient, seen_squared_up, square_up
+from dyelight.look.render import ArtworkUnderPhoto
+from dyelight.look.rootlight import root_from_pixels
+from dyelight.placement.picture_map import FittedMap
+from dyelight.records import F32, U8, Artwork, Mask, Placement
+
+WIDTH_MM, HEIGHT_MM = 80.0, 60.0
+PHOTO_PER_MM = 9.0
+LEFT_PX, TOP_PX = 50.0, 40.0
+PHOTO_SIZE = (820, 620)
+PX_PER_MM = 4.0
+
+
+def _placement() -> Placement:
+    homography = np.array([[PHOTO_PER_MM, 0, LEFT_PX], [0, PHOTO_PER_MM, TOP_PX], [0, 0, 1.0]])
+    picture = FittedMap.from_homography(homography, PHOTO_SIZE, (0.0, 0.0, WIDTH_MM, HEIGHT_MM))
+    corners = np.array([[0, 0], [WIDTH_MM, 0], [WIDTH_MM, HEIGHT_MM], [0, HEIGHT_MM]], np.float64)
+    return Placement(
+        picture, picture.to_photo(corners), True, 0.05, (0.0, 0.0), (0.0, 0.0), False, 0, "features"
+    )
+
+
+def _artwork(pixels: U8, alpha: U8 | None = None) -> Artwork:
+    return Artwork("a.png", "0" * 64, pixels, alpha, WIDTH_MM, HEIGHT_MM)
+
+
+def _frame(observed: F32, expected: F32) -> PanelFrame:
+    """A panel frame of 2 mm margin whose panel fills all but the margin."""
+    height, width = observed.shape[:2]
+    margin = round(2.0 * PX_PER_MM)
+    inside = np.zeros((height, width), bool)
+    inside[margin:-margin, margin:-margin] = True
+    everywhere = np.ones((height, width), bool)
+    return PanelFrame(
+        px_per_mm=PX_PER_MM,
+        margin_mm=2.0,
+        observed=observed,
+        artwork=expected,
+        expected=expected,
+        inside=inside,
+        printed=everywhere,
+        blown=~everywhere,
+        opaque=everywhere,
+        in_photo=everywhere,
+        edge_mm=np.zeros((height, width), np.float32),
+    )
+
+
+def _even_frame() -> PanelFrame:
+    size = (round((HEIGHT_MM + 4) * PX_PER_MM), round((WIDTH_MM + 4) * PX_PER_MM), 3)
+    return _frame(np.full(size, 0.5, np.float32), np.full(size, 0.5, np.float32))
+
+
+def _disc(frame: PanelFrame, center_mm: tuple[float, float], radius_mm: float) -> Mask:
+    height, width = frame.inside.shape
+    y, x = np.mgrid[:height, :width]
+    at = frame.to_px(np.array([center_mm]))[0]
+    return np.asarray(np.hypot(x - at[0], y - at[1]) < radius_mm * PX_PER_MM)
+
+
+def _with(frame: PanelFrame, added: F32, blown: Mask) -> PanelFrame:
+    return replace(frame, observed=frame.observed + added[..., None], blown=blown)
+
+
+def test_clipped_pixels() -> None:
+    """A pixel counts as clipped where one channel reaches the top, within 1/255 of the range."""
+    small = np.array([[[0, 0, 254], [10, 253, 253], [255, 0, 0]]], np.uint8)
+    np.testing.assert_array_equal(clipped_pixels(small), [[255, 0, 255]])
+    deep = np.array([[[0, 0, 65535], [0, 65277, 0], [65278, 0, 0]]], np.uint16)
+    np.testing.assert_array_equal(clipped_pixels(deep), [[255, 0, 255]])
+
+
+def test_panel_is_squared_up_in_its_place() -> None:
+    """A ramp in the photo lands where the frame's millimetres say, clipped spots with it."""
+    ramp = np.linspace(30, 220, PHOTO_SIZE[0]).round().astype(np.uint8)
+    pixels = np.ascontiguousarray(np.tile(ramp[None, :, None], (PHOTO_SIZE[1], 1, 3)))
+    pixels[310:314, 500:504] = 255
+    art = np.full((240, 320, 3), 128, np.uint8)
+    alpha = np.full((240, 320), 255, np.uint8)
+    alpha[:120, :160] = 0
+    frame = square_up(pixels, art, _artwork(art, alpha), _placement())
+    width = frame.inside.shape[1]
+    mm = frame.to_mm(np.array([[60.0, 100.0], [width - 90.0, 70.0]]))
+    px = _placement().picture.to_photo(mm)
+    wanted = root_from_pixels(ramp.reshape(1, -1))[0][np.rint(px[:, 0]).astype(int)]
+    seen = frame.observed[[100, 70], [60, width - 90], 0]
+    np.testing.assert_allclose(seen, wanted, atol=0.003)
+    rows, columns = np.nonzero(frame.blown)
+    at = _placement().picture.to_artwork(np.array([[501.5, 311.5]]))
+    np.testing.assert_allclose([columns.mean(), rows.mean()], frame.to_px(at)[0], atol=1.0)
+    middle = frame.to_px(np.array([[20.0, 15.0], [60.0, 45.0]])).astype(int)
+    assert not frame.inside[middle[0, 1], middle[0, 0]]
+    assert frame.inside[middle[1, 1], middle[1, 0]]
+    # the largest circle in 80 by 60 less a quarter: r^2 - 140 r + 2500 = 0
+    assert float(frame.edge_mm.max()) == pytest.approx(70 - 2400**0.5, abs=0.2)
+
+
+def test_panel_cut_off_by_the_photo() -> None:
+    """What the photo does not reach is not inside the panel."""
+    art = np.full((240, 320, 3), 128, np.uint8)
+    pixels = np.full((PHOTO_SIZE[1], 500, 3), 120, np.uint8)
+    frame = square_up(pixels, art, _artwork(art), _placement())
+    beyond = int(frame.to_px(np.array([[52.0, 30.0]]))[0, 0])
+    assert not frame.inside[:, beyond:].any()
+    assert frame.inside[100, beyond - 30]
+
+
+def test_window_is_squared_up() -> None:
+    """A window averaged down by two lands on the panel frame in its place."""
+    frame = _even_frame()
+    origin_px = (44, 34)
+    x = np.arange(368, dtype=np.float32) * 2 + 0.5 + origin_px[0]
+    window = np.repeat(np.tile(x, (280, 1))[..., None], 3, axis=2)
+    seen = seen_squared_up(window, 2, frame, _placement(), origin_px)
+    at = frame.to_mm(np.array([[100.0, 90.0]]))
+    assert seen[90, 100, 0] == pytest.approx(_placement().picture.to_photo(at)[0, 0], abs=0.01)
+
+
+@pytest.mark.parametrize("radius_mm", [0.0, 3.0, 6.0])
+def test_corner_radius_is_read(radius_mm: float) -> None:
+    """Corners cut out of a picture by a round outline tell their radius within half a mm."""
+    frame = _even_frame()
+    outline = rounded_outline(WIDTH_MM, HEIGHT_MM, radius_mm, 0.0)
+    metal = fill(frame.to_px(outline), *frame.inside.shape)
+    observed = np.where(metal[..., None], frame.observed, np.float32(0.1))
+    corners_mm = np.array([[0, 0], [WIDTH_MM, 0], [WIDTH_MM, HEIGHT_MM], [0, HEIGHT_MM]])
+    found = corner_radius_mm(replace(frame, observed=observed), frame.to_px(corners_mm))
+    assert found == pytest.approx(radius_mm, abs=0.5)
+
+
+def test_one_lifted_corner_does_not_decide() -> None:
+    """The middle of the corners' readings stands where one of them is much larger."""
+    frame = _even_frame()
+    outline = rounded_outline(WIDTH_MM, HEIGHT_MM, 3.0, 0.0)
+    metal = fill(frame.to_px(outline), *frame.inside.shape) & ~_disc(frame, (0.0, 0.0), 4.0)
+    observed = np.where(metal[..., None], frame.observed, np.float32(0.1))
+    corners_mm = np.array([[0, 0], [WIDTH_MM, 0], [WIDTH_MM, HEIGHT_MM], [0, HEIGHT_MM]])
+    found = corner_radius_mm(replace(frame, observed=observed), frame.to_px(corners_mm))
+    assert found == pytest.approx(3.0, abs=0.6)
+
+
+def test_glare_grows_to_its_skirt() -> None:
+    """A clipped reflection takes the bright skirt that it fades out over."""
+    frame = _even_frame()
+    soft = gaussian(_disc(frame, (40.0, 30.0), 6.0).astype(np.float32), 3.0 * PX_PER_MM)
+    added = np.asarray(0.45 * soft / soft.max(), np.float32)
+    hidden = glare(_with(frame, added, added > 0.4))
+    assert hidden[added > 0.05].all()
+    assert not hidden[_disc(frame, (70.0, 50.0), 4.0)].any()
+
+
+def test_sharp_bright_patch_is_no_glare() -> None:
+    """Bare metal that clips ends sharply: no more than its clipped pixels are hidden."""
+    frame = _even_frame()
+    patch = _disc(frame, (40.0, 30.0), 6.0)
+    core = _disc(frame, (40.0, 30.0), 2.0)
+    added = gaussian(np.where(patch, 0.45, 0.0).astype(np.float32), 0.8)
+    np.testing.assert_array_equal(glare(_with(frame, added, core)), core)
+
+
+def test_clipped_but_expected_bright_is_only_itself() -> None:
+    """Where the picture is as bright as the clipped photo nothing around it is hidden."""
+    frame = _even_frame()
+    core = _disc(frame, (40.0, 30.0), 2.0)
+    np.testing.assert_array_equal(glare(replace(frame, blown=core)), core)
+
+
+def test_wide_places_far_off() -> None:
+    """A wide stain is far off with what lies around it, a narrow streak is not."""
+    frame = _even_frame()
+    nothing = np.zeros(frame.inside.shape, bool)
+    stain = _disc(frame, (25.0, 30.0), 9.0)
+    streak = np.zeros_like(stain)
+    streak[40:44] = True
+    added = np.where(stain | streak, -0.2, 0.0).astype(np.float32)
+    off = broadly_off(_with(frame, added, nothing), 0.005)
+    assert off[stain].all()
+    assert not off[42, 250]
+    assert not off[_disc(frame, (60.0, 45.0), 5.0)].any()
+    assert not broadly_off(frame, 0.005).any()
+
+
+def test_frame_mask_on_the_photo() -> None:
+    """A mask on the panel frame covers the same place on a window of the photo."""
+    frame = _even_frame()
+    mask = _disc(frame, (30.0, 20.0), 8.0)
+    under = ArtworkUnderPhoto.find(_placement(), (44.0, 34.0), (732, 552))
+    seen = in_photo_window(mask, frame, under, (732, 552))
+    rows, columns = np.nonzero(seen)
+    at = _placement().picture.to_photo(np.array([[30.0, 20.0]]))[0] - [44, 34]
+    np.testing.assert_allclose([columns.mean(), rows.mean()], at, atol=4)
+    assert seen.sum() == pytest.approx(np.pi * (8 * PHOTO_PER_MM) ** 2, rel=0.05)
+
+
+def test_usable_pixels_keep_off_rim_clipping_and_holes() -> None:
+    """Rim, clipped places with their neighbours, and what is cut out are not judged."""
+    size = (732, 552)
+    under = ArtworkUnderPhoto.find(_placement(), (44.0, 34.0), size)
+    alpha = np.full((240, 320), 255, np.uint8)
+    cv2.circle(alpha, (160, 120), 20, 0, -1)
+    artwork = _artwork(np.zeros((240, 320, 3), np.uint8), alpha)
+    clipped = np.zeros((size[1], size[0]), np.uint8)
+    clipped[100, 200] = 255
+    usable = usable_pixels(clipped, artwork, _placement(), under, np.eye(3), 2.0, 1.0, (44, 34))
+    assert not usable[97:104, 197:204].any()
+    assert usable[95, 200]
+    hole = _placement().picture.to_photo(np.array([[40.0, 30.0], [45.5, 30.0], [47.0, 30.0]]))
+    seen = [bool(usable[round(y - 34), round(x - 44)]) for x, y in hole]
+    assert seen == [False, False, True]
+    edge = _placement().picture.to_photo(np.array([[0.6, 30.0], [1.4, 30.0]]))
+    assert [bool(usable[round(y - 34), round(x - 44)]) for x, y in edge] == [False, True]
+
+
+def test_gradient_of_a_ramp() -> None:
+    """A grey ramp has its own slope for a gradient."""
+    ramp = np.tile(np.arange(20, dtype=np.float32)[None, :, None] * np.float32(0.02), (9, 1, 3))
+    assert gradient(ramp)[4, 10] == pytest.approx(0.02, rel=1e-4)
