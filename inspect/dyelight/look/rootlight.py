@@ -48,6 +48,6 @@ _ROOT_OF_8BIT = root_from_linear(decode_srgb(np.arange(256, dtype=np.uint8)))
 def root_from_pixels(pixels: NDArray[Any]) -> F32:
     """Root light (H, W, 3) float32 of sRGB-encoded uint8 or uint16 pixels."""
     if pixels.dtype == np.uint8:
-        return np.asarray(cv2.LUT(np.ascontiguousarray(pixels), _ROOT_OF_8BIT), np.float32)
+        return np.asarray(cv2.LUT(pixels, _ROOT_OF_8BIT), np.float32)
     root = decode_srgb(pixels)
     return root_from_linear(root, root)
