@@ -186,7 +186,7 @@ def _place(difference: Difference, mm: F64, small: bool) -> F64:
         return np.asarray(difference.panel.to_px(mm)[0], np.float64)
     frame = difference.photo
     px = difference.picture.to_photo(mm)[0]
-    return np.asarray((px - np.array([frame.x0, frame.y0])) * frame.scale, np.float64)
+    return np.asarray(px - np.array([frame.x0, frame.y0]), np.float64)
 
 
 def print_table(readings: Sequence[Reading]) -> None:

@@ -93,7 +93,6 @@ def _difference(added: F32) -> Difference:
     photo = PhotoFrame(
         x0=0.0,
         y0=0.0,
-        scale=1.0,
         observed=flat + residual[..., None],
         expected=flat,
         residual=residual,

@@ -79,7 +79,6 @@ def _difference(observed: F32, expected: F32) -> Difference:
     photo = PhotoFrame(
         x0=0.0,
         y0=0.0,
-        scale=1.0,
         observed=observed,
         expected=expected,
         residual=np.asarray((observed - expected).mean(axis=2), np.float32),

@@ -35,7 +35,6 @@ def _frame(residual: F32, coherent: F32 | None = None, blur_px: float = 1.0) -> 
     return PhotoFrame(
         x0=0.0,
         y0=0.0,
-        scale=1.0,
         observed=flat + residual[..., None],
         expected=flat,
         residual=residual,

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 from ..colour import ciede2000, lab_from_linear
@@ -121,9 +120,8 @@ def _read_side(difference: Difference, side: int, edge_mm: float) -> _Strip | No
     fine = (np.arange(cells * _FINE) + 0.5) * _ALONG_MM / _FINE + 0.5 * (whole - cells * _ALONG_MM)
     along, into = np.meshgrid(fine, depth, indexing="ij")
     panel_mm = _panel_points(side, along, into + edge_mm, art.width_mm, art.height_mm)
-    back = np.linalg.inv(difference.panel_from_artwork)
-    flat = cv2.perspectiveTransform(panel_mm.reshape(1, -1, 2), back)[0]
-    px = frame.to_px(np.asarray(flat, np.float64)).reshape(*along.shape, 2)
+    flat = difference.to_artwork_mm(panel_mm.reshape(-1, 2))
+    px = frame.to_px(flat).reshape(*along.shape, 2)
     at = np.asarray(px, np.float32)
     seen = sampled(frame.observed, at)
     due, base = _expected(difference, at)

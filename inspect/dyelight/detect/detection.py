@@ -16,7 +16,7 @@ from .doubles import find_doubles
 from .marks import find_marks
 from .patches import find_patches
 from .same import without_doubles
-from .shapes import drawn
+from .shapes import drawn, is_mark
 from .trace import without_traces
 from .whole import find_whole
 
@@ -65,11 +65,12 @@ def detect(difference: Difference) -> Detection:
     hidden = difference.hidden.copy()
     strong = [c for c in found if id(c) in thrown_back and c.delta_e00 >= _STRONG_DE00]
     hidden |= drawn(difference, strong)
+    # a small sharp mark shows through a soft reflection
     visible = [
         c
         for c in found
         if id(c) not in thrown_back
-        and not _is_hidden(difference, difference.hidden if _is_mark(c) else hidden, c)
+        and not _is_hidden(difference, difference.hidden if is_mark(c) else hidden, c)
         and not _on_the_rim(difference, c)
     ]
     candidates = without_traces(difference, without_doubles(visible))
@@ -104,16 +105,11 @@ def _at_the_edge(difference: Difference, candidate: Candidate) -> bool:
     return min(x0, y0, width - x1, height - y1) < _EDGE_MM
 
 
-def _is_mark(candidate: Candidate) -> bool:
-    """Whether it is small and sharp: such a thing shows through a soft reflection."""
-    return candidate.family in ("point", "line")
-
-
 def _on_the_rim(difference: Difference, candidate: Candidate) -> bool:
     """Whether a mark or patch runs along the panel's edge so near that it is the rim itself."""
     x0, y0, x1, y1 = candidate.box_mm
     width, height = difference.artwork.width_mm, difference.artwork.height_mm
-    if candidate.family not in ("point", "line", "patch"):
+    if not is_mark(candidate) and candidate.family != "patch":
         return False
     across, down = x1 - x0, y1 - y0
     beside = x1 < _RIM_MM or x0 > width - _RIM_MM
@@ -125,8 +121,7 @@ def _is_hidden(difference: Difference, hidden: Mask, candidate: Candidate) -> bo
     """Whether a local candidate's centre lies where nothing can be judged."""
     if candidate.extent == "panel" or candidate.family == "border":
         return False
-    back = np.linalg.inv(difference.panel_from_artwork)
-    mm = cv2.perspectiveTransform(np.array([[candidate.center_mm]]), back)[0]
+    mm = difference.to_artwork_mm(np.array([candidate.center_mm]))
     x, y = np.rint(difference.panel.to_px(mm))[0].astype(int)
     height, width = hidden.shape
     return bool(hidden[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)])

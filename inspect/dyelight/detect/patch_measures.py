@@ -30,8 +30,8 @@ _EDGE_OF_GAUSSIAN = 2.563  # 10 % to 90 % of a blurred step, in sigmas
 
 def measure_patch(
     difference: Difference, view: PatchView, mask: Mask, sign: int, peak: float
-) -> Candidate | None:
-    """One candidate of the family `patch`, or None where nothing is left to measure."""
+) -> Candidate:
+    """One candidate of the family `patch`, measured over a mask (H, W) of the panel frame."""
     ppm = view.frame.px_per_mm
     rows, columns = np.nonzero(mask)
     reach = int(np.ceil(3 * ppm + 0.6 * np.sqrt(mask.sum())))
@@ -45,7 +45,7 @@ def measure_patch(
     if ring.sum() > 30:
         expected = expected + np.median((observed - expected)[ring], axis=0)
     expected = np.maximum(expected, 0)
-    lab_seen, lab_due = _lab(_blurred(observed, 1.0)), _lab(_blurred(expected, 1.0))
+    lab_seen, lab_due = _lab(blurred(observed, 1.0)), _lab(blurred(expected, 1.0))
     delta = ciede2000(lab_seen[m], lab_due[m])
     seen_c, due_c = np.hypot(*lab_seen[m, 1:].T), np.hypot(*lab_due[m, 1:].T)
     area = float(m.sum()) / ppm**2
@@ -88,7 +88,8 @@ def measure_patch(
     )
 
 
-def _blurred(image: F32, sigma_px: float) -> F32:
+def blurred(image: F32, sigma_px: float) -> F32:
+    """An image (H, W) or (H, W, C) under a Gaussian of `sigma_px`, mirrored at its border."""
     return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma_px), np.float32)
 
 
@@ -121,7 +122,7 @@ def sharpened(view: PatchView, mask: Mask, sign: int) -> Mask:
         return mask
     # the noise of a Gaussian mean is sigma_n / (2 sqrt(pi) s)
     smooth_px = float(np.clip(noise / (_BORDER_NOISE * plateau) / 3.545, 0.7, 4.0))
-    signal = _blurred(signal, smooth_px)
+    signal = blurred(signal, smooth_px)
     near = cv2.dilate(m.astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0
     fine = (signal > 0.5 * plateau) & near & view.usable[cut]
     closed = cv2.morphologyEx(fine.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
@@ -142,7 +143,7 @@ def _mottle(residual: F32, mask: Mask, ring: Mask, diameter_px: float) -> float:
 
     What the ring around it shows in the same band is noise and taken off.
     """
-    band = _blurred(residual, 1.0) - _blurred(residual, max(0.25 * diameter_px, 2.0))
+    band = blurred(residual, 1.0) - blurred(residual, max(0.25 * diameter_px, 2.0))
     core = cv2.erode(np.pad(mask, 1).astype(np.uint8), np.ones((3, 3), np.uint8))[1:-1, 1:-1] > 0
     if core.sum() < 12:
         core = mask
@@ -174,7 +175,7 @@ def _border(
     height = float(np.median(inside) - np.median(outside))
     if height <= 0:
         return {}
-    dx, dy = slopes(_blurred(signal, _BORDER_SMOOTH_PX))
+    dx, dy = slopes(blurred(signal, _BORDER_SMOOTH_PX))
     steep = cv2.dilate(cv2.magnitude(dx, dy), np.ones((3, 3), np.uint8))
     border = (np.abs(distance) <= 1) & usable
     slope = float(np.median(steep[border])) if border.any() else 0.0
@@ -195,7 +196,7 @@ def _detail(observed: F32, expected: F32, mask: Mask, ring: Mask) -> dict[str, f
     """
     out: dict[str, float] = {}
     seen, due = photo_light(observed), photo_light(expected)
-    fine_seen, fine_due = seen - _blurred(seen, 2.0), due - _blurred(due, 2.0)
+    fine_seen, fine_due = seen - blurred(seen, 2.0), due - blurred(due, 2.0)
     noise = float(np.mean((fine_seen - fine_due)[ring] ** 2)) if ring.sum() > 30 else 1e-5
     energy = float(np.sum(fine_due[mask] ** 2))
     # a patch's own mottle blurs the reading as noise does; neighbouring pixels share it

@@ -17,9 +17,9 @@ from ..look import Difference, PanelFrame
 from ..look.panel_frame import gradient
 from ..look.render import photo_light
 from ..records import F32, U8, Candidate, Mask
-from .patch_measures import measure_patch, sharpened
+from .patch_measures import blurred, measure_patch, sharpened
 from .same import lone_marks
-from .shapes import drawn
+from .shapes import drawn, is_mark
 
 _FIRST_MM = 0.6
 _EDGE_MM = 1.2
@@ -111,8 +111,8 @@ def _levels(view: PatchView) -> list[_Level]:
     sigma = max(1.5, _FIRST_MM * view.frame.px_per_mm)
     step = 1
     while sigma * step < short / 9:
-        top, bottom = _blurred(weighted, sigma), _blurred(weight, sigma)
-        top_busy = _blurred(busy_weighted, sigma)
+        top, bottom = blurred(weighted, sigma), blurred(weight, sigma)
+        top_busy = blurred(busy_weighted, sigma)
         least = 1e-6 * float(weight.max())
         smooth = top / np.maximum(bottom, least)[..., None]
         light = photo_light(np.asarray(smooth, np.float32))
@@ -140,10 +140,6 @@ def _levels(view: PatchView) -> list[_Level]:
     return levels
 
 
-def _blurred(image: F32, sigma_px: float) -> F32:
-    return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma_px), np.float32)
-
-
 def _halved(image: F32) -> F32:
     """Means over two by two pixels; an odd last row or column is left off."""
     size = (image.shape[1] // 2, image.shape[0] // 2)
@@ -168,7 +164,7 @@ def find_patches(
 
     Small sharp marks found before are left out, so that a strong speck is no patch.
     """
-    marks = lone_marks([c for c in found_before if c.family in ("point", "line")])
+    marks = lone_marks([c for c in found_before if is_mark(c)])
     view = patch_view(difference, drawn(difference, marks, _MARK_MM))
     light = photo_light(view.residual)
     found: list[tuple[float, Mask, int]] = []
@@ -194,9 +190,7 @@ def find_patches(
         ):
             continue
         taken[sign] |= cv2.dilate(mask.astype(np.uint8), around) > 0
-        candidate = measure_patch(difference, view, mask, sign, peak)
-        if candidate is not None:
-            out.append(candidate)
+        out.append(measure_patch(difference, view, mask, sign, peak))
     return tuple(out)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from ..records import Candidate
+from .shapes import is_mark
 
 _PAD_MM = 0.3
 _NEAR_MM = 0.8
@@ -46,11 +47,11 @@ def without_doubles(found: Sequence[Candidate]) -> list[Candidate]:
     than the patch as a whole. The halo around a strong mark goes with the mark.
     """
     patches = [c for c in found if c.family == "patch"]
-    marks = [c for c in found if c.family in ("point", "line")]
+    marks = [c for c in found if is_mark(c)]
     alone = {id(mark) for mark in lone_marks(marks)}
     kept = []
     for candidate in found:
-        if candidate.family in ("point", "line"):
+        if is_mark(candidate):
             if _large_and_soft(candidate):
                 continue
             around = [p for p in patches if _inside(candidate, p)]

@@ -15,13 +15,17 @@ from ..records import F32, F64, U8, Candidate, Mask
 Box = tuple[float, float, float, float]
 
 
+def is_mark(candidate: Candidate) -> bool:
+    """Whether a candidate is a small sharp mark: a point or a line."""
+    return candidate.family in ("point", "line")
+
+
 def drawn(difference: Difference, candidates: Sequence[Candidate], grow_mm: float = 0.0) -> Mask:
     """Outlines of candidates filled on the panel frame (H, W) bool, grown by `grow_mm`."""
     frame = difference.panel
     mask: U8 = np.zeros(frame.inside.shape, np.uint8)
-    back = np.linalg.inv(difference.panel_from_artwork)
     for candidate in candidates:
-        mm = cv2.perspectiveTransform(candidate.outline_mm.reshape(1, -1, 2), back)[0]
+        mm = difference.to_artwork_mm(candidate.outline_mm)
         cv2.fillPoly(mask, [np.rint(frame.to_px(mm)).astype(np.int32)], 1)
     if grow_mm > 0:
         size = 2 * int(np.ceil(grow_mm * frame.px_per_mm)) + 1

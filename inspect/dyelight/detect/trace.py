@@ -9,6 +9,7 @@ import numpy as np
 from ..look import Difference
 from ..look.render import photo_light
 from ..records import Candidate
+from .shapes import is_mark
 
 _REACH = 1.6  # hinge, growth and turn shift some places further than the mean vector says
 _ALLOWANCE = 2.5  # lightness runs faster than root light in the shadows, and traces add up
@@ -25,7 +26,7 @@ def without_traces(difference: Difference, found: Sequence[Candidate]) -> list[C
     return [
         c
         for c in found
-        if c.family not in ("point", "line", "patch")
+        if not (is_mark(c) or c.family == "patch")
         or not any(_accounts_for(difference, double, c) for double in doubles)
     ]
 

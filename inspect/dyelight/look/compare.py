@@ -145,7 +145,6 @@ def _photo_frame(
     frame = PhotoFrame(
         x0=origin_px[0],
         y0=origin_px[1],
-        scale=1.0,
         observed=observed,
         expected=expected,
         residual=residual,

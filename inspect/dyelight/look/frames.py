@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from ..records import F32, F64, Artwork, Mask, PictureMap
@@ -50,18 +51,17 @@ class PanelFrame:
 
 @dataclass(frozen=True, slots=True)
 class PhotoFrame:
-    """A window of the photo at `scale` (frame px per photo px), first pixel centre at photo px
-    (x0, y0). All arrays are (H, W) float32 unless said otherwise.
+    """A window of the photo in its own pixels, first pixel centre at photo px (x0, y0).
 
-    `observed`, `expected` (H, W, 3) root light. `residual` is the light channel's difference with
-    local place, gain and blur errors projected out, `sigma` its standard deviation as modelled,
-    both root light, `coherent` the part of it that edges cause and that does not average out along
-    them. `usable` (H, W) bool: inside the panel, not clipped, artwork opaque.
+    All arrays are (H, W) float32 unless said otherwise. `observed`, `expected` (H, W, 3) are root
+    light. `residual` is the light channel's difference with local place, gain and blur errors projected
+    out, `sigma` its standard deviation as modelled, both root light, `coherent` the part of it that
+    edges cause and that does not average out along them. `usable` (H, W) bool: inside the panel,
+    not clipped, artwork opaque.
     """
 
     x0: float
     y0: float
-    scale: float
     observed: F32
     expected: F32
     residual: F32
@@ -74,7 +74,7 @@ class PhotoFrame:
 
     def to_photo_px(self, points_px: F64) -> F64:
         """Photo px (N, 2) of frame points (N, 2)."""
-        return np.asarray(points_px / self.scale + np.array([self.x0, self.y0]))
+        return np.asarray(points_px + np.array([self.x0, self.y0]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,3 +98,8 @@ class Difference:
         """Panel mm (N, 2) of artwork points (N, 2) in mm: the print may sit off the metal."""
         out = points_mm @ self.panel_from_artwork[:, :2].T + self.panel_from_artwork[:, 2]
         return np.asarray(out[:, :2] / out[:, 2:])
+
+    def to_artwork_mm(self, points_mm: F64) -> F64:
+        """Artwork mm (N, 2) of panel points (N, 2) in mm."""
+        back = np.linalg.inv(self.panel_from_artwork)
+        return np.asarray(cv2.perspectiveTransform(points_mm.reshape(1, -1, 2), back)[0])

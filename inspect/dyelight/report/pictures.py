@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 
 from ..colour import encode_srgb_u8
@@ -24,11 +23,9 @@ def squared_up_pictures(photo: Photo, difference: Difference) -> Pictures:
         max(1, round(artwork.width_mm * px_per_mm)),
         max(1, round(artwork.height_mm * px_per_mm)),
     )
-    back = np.linalg.inv(difference.panel_from_artwork)
     xs = (np.arange(0, size[0] + 16, 16) + 0.5) / px_per_mm
     ys = (np.arange(0, size[1] + 16, 16) + 0.5) / px_per_mm
-    nodes = np.stack(np.meshgrid(xs, ys), -1).reshape(1, -1, 2)
-    mm = cv2.perspectiveTransform(nodes, back)[0]
+    mm = difference.to_artwork_mm(np.stack(np.meshgrid(xs, ys), -1).reshape(-1, 2))
     photo_at = _dense(difference.picture.to_photo(mm), len(ys), len(xs), size)
     pixels = (
         photo.pixels if photo.pixels.dtype == np.uint8 else (photo.pixels >> 8).astype(np.uint8)
