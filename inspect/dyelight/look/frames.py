@@ -54,10 +54,10 @@ class PhotoFrame:
     """A window of the photo in its own pixels, first pixel centre at photo px (x0, y0).
 
     All arrays are (H, W) float32 unless said otherwise. `observed`, `expected` (H, W, 3) are root
-    light. `residual` is the light channel's difference with local place, gain and blur errors projected
-    out, `sigma` its standard deviation as modelled, both root light, `coherent` the part of it that
-    edges cause and that does not average out along them. `usable` (H, W) bool: inside the panel,
-    not clipped, artwork opaque.
+    light. `residual` is the light channel's difference with local place, gain and blur errors
+    projected out, `sigma` its standard deviation as modelled, both root light, `coherent` the part
+    of it that edges cause and that does not average out along them. `usable` (H, W) bool: inside
+    the panel, not clipped, artwork opaque.
     """
 
     x0: float
