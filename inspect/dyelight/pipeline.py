@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 
 from . import __version__
 from .causes import CauseMap, rank_causes
@@ -18,11 +19,15 @@ from .records import (
     ArtworkFacts,
     Inspection,
     NoPlacement,
+    Note,
     Photo,
     PhotoFacts,
     Placement,
 )
 from .report.pictures import squared_up_pictures
+
+# doubts that one photo leaves must stay while one photo is all that was looked at
+_ONLY_FIRST = Note("only_first_photo", "Only the first photo was looked at.")
 
 
 @contextmanager
@@ -52,7 +57,8 @@ def inspect_panel(
 ) -> Inspection:
     """Inspect one panel: placement, look, detect, judge, causes.
 
-    Raises StageFault where a stage fails; a photo that cannot carry a verdict is a result.
+    Only the first photo is looked at; where there are more, a note says so. Raises StageFault where
+    a stage fails; a photo that cannot carry a verdict is a result.
     """
     began = time.perf_counter()
     photo = photos[0]
@@ -71,8 +77,10 @@ def inspect_panel(
         candidates, usable = seen.candidates, photo_is_usable(capture)
         with stage("pictures", photo.file):
             pictures = squared_up_pictures(photo, difference)
+    if len(photos) > 1:
+        capture = replace(capture, notes=(*capture.notes, _ONLY_FIRST))
     with stage("judge", photo.file):
-        findings = name_candidates(candidates, artwork, rules, acceptance, len(photos))
+        findings = name_candidates(candidates, artwork, rules, acceptance)
         verdict = judge_panel(findings, artwork, capture, usable, acceptance)
     with stage("causes", photo.file):
         ranked = rank_causes(findings, artwork, causes)

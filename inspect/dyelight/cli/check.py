@@ -11,7 +11,9 @@ import typer
 def check(
     photos: Annotated[
         list[Path],
-        typer.Argument(metavar="PHOTO...", help="One or more photos of the same panel."),
+        typer.Argument(
+            metavar="PHOTO...", help="Photos of the same panel; the first is looked at."
+        ),
     ],
     artwork: Annotated[Path, typer.Option(metavar="FILE", help="The picture that was printed.")],
     size: Annotated[
