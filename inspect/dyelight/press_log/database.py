@@ -1,0 +1,288 @@
+"""Open a press log: where it lies, its transactions, its schema version, its failures in words.
+
+SQLite runs with a rollback journal and `synchronous = FULL`: a commit that returned survives a
+killed process and a lost current, and one file is the whole log. Writers take the lock at their
+start (BEGIN IMMEDIATE) and wait for each other; readers never upgrade to writers.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy.exc import ArgumentError, DatabaseError, IntegrityError, OperationalError
+from sqlalchemy.pool import NullPool
+
+from ..errors import DyelightError, OutputError, SettingsError, UnreadableInput
+
+SCHEMA_HEAD = "0001"
+KNOWN_SCHEMAS = ("0001",)
+BUSY_SECONDS = 20.0
+_READ = "press_log_read"
+
+
+def log_url(where: str | Path) -> str:
+    """The database URL of a log given as file name or as URL."""
+    name = str(where)
+    if "://" not in name:
+        return f"sqlite:///{Path(name).absolute()}"
+    if name.startswith(("postgres://", "postgresql://")):
+        # psycopg 3, the driver of the extra `postgres`
+        return "postgresql+psycopg://" + name.partition("://")[2]
+    return name
+
+
+class Database:
+    """One open log. `file` is None where it lies on a server."""
+
+    def __init__(self, where: str | Path, *, create: bool = True) -> None:
+        try:
+            self._url = make_url(log_url(where))
+        except ArgumentError as trouble:
+            raise SettingsError(
+                "this is neither a file nor the address of a database.",
+                place="log",
+                remedy="Name a file, or an address like postgresql://user@host/name.",
+            ) from trouble
+        if self._url.get_backend_name() not in ("sqlite", "postgresql"):
+            raise SettingsError(
+                f"a log cannot lie in {self._url.get_backend_name()}.",
+                place="log",
+                remedy="Name an SQLite file, or an address like postgresql://user@host/name.",
+            )
+        self.file = Path(self._url.database or "") if self.is_sqlite else None
+        self.name = str(self.file or self._url.render_as_string(hide_password=True))
+        if self.file is not None and not self.file.exists():
+            self._refuse_missing(create)
+        self.engine = self._engine()
+        with self.words():
+            self._bring_up_to_date()
+
+    @property
+    def is_sqlite(self) -> bool:
+        """Whether the log is an SQLite file."""
+        return self._url.get_backend_name() == "sqlite"
+
+    def close(self) -> None:
+        """Let go of every connection."""
+        self.engine.dispose()
+
+    @contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """One transaction that writes: all of it is kept, or, where anything fails, none."""
+        with self.words(), self.engine.begin() as connection:
+            yield connection
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """One transaction that reads: it sees the log as it was at one moment."""
+        with self.words(), self.engine.connect() as plain:
+            connection = plain.execution_options(**{_READ: True})
+            with connection.begin():
+                yield connection
+
+    def lock(self, connection: Connection, name: str) -> None:
+        """Let one transaction at a time past this point for one name.
+
+        SQLite has one writer anyway; PostgreSQL takes an advisory lock until the commit.
+        """
+        if not self.is_sqlite:
+            connection.execute(
+                text("SELECT pg_advisory_xact_lock(hashtext('press_log'), hashtext(:name))"),
+                {"name": name},
+            )
+
+    def _refuse_missing(self, create: bool) -> None:
+        assert self.file is not None
+        if not create:
+            raise UnreadableInput(
+                "there is no press log here.",
+                file=self.file,
+                remedy="Name the right file with --log, or start one with `dyelight log add`.",
+            )
+        try:
+            self.file.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as trouble:
+            raise OutputError(
+                f"the folder for the press log cannot be made ({trouble.strerror}).",
+                file=self.file.parent,
+                remedy="Name a file in a folder that you may write with --log.",
+            ) from trouble
+
+    def _engine(self) -> Engine:
+        if not self.is_sqlite:
+            try:
+                return create_engine(self._url, connect_args={"connect_timeout": 10})
+            except ModuleNotFoundError as trouble:
+                raise SettingsError(
+                    "the driver for PostgreSQL is not installed.",
+                    place="log",
+                    remedy='Install it with: python -m pip install "dyelight[postgres]".',
+                ) from trouble
+        engine = create_engine(
+            self._url, connect_args={"timeout": BUSY_SECONDS}, poolclass=NullPool
+        )
+
+        @event.listens_for(engine, "connect")
+        def _set_up(connection: Any, _: object) -> None:
+            # the driver's own BEGIN comes too late, and is never IMMEDIATE
+            connection.isolation_level = None
+            for pragma in ("foreign_keys = ON", "synchronous = FULL"):
+                connection.execute(f"PRAGMA {pragma}")
+
+        @event.listens_for(engine, "begin")
+        def _begin(connection: Connection) -> None:
+            reads = connection.get_execution_options().get(_READ, False)
+            connection.exec_driver_sql("BEGIN" if reads else "BEGIN IMMEDIATE")
+
+        return engine
+
+    def schema_version(self, connection: Connection) -> str | None:
+        """The schema's version in this log, None where the log is empty."""
+        names = (
+            "SELECT name FROM sqlite_master WHERE type = 'table'"
+            if self.is_sqlite
+            else "SELECT tablename FROM pg_tables WHERE schemaname = current_schema()"
+        )
+        tables = {row[0] for row in connection.execute(text(names))}
+        if not tables:
+            return None
+        if "alembic_version" not in tables or "pressing" not in tables:
+            raise UnreadableInput(
+                "this database holds something else than a press log.",
+                file=self.name,
+                remedy="Name the press log, or a file that does not exist yet, with --log.",
+            )
+        query = text("SELECT version_num FROM alembic_version")
+        return str(connection.execute(query).scalar_one())
+
+    def _bring_up_to_date(self) -> None:
+        with self.reading() as connection:
+            version = self.schema_version(connection)
+        if version == SCHEMA_HEAD:
+            return
+        if version is not None and version not in KNOWN_SCHEMAS:
+            raise UnreadableInput(
+                f"this log was written by a newer dyelight (its version is {version}, this program "
+                f"knows up to {SCHEMA_HEAD}).",
+                file=self.name,
+                remedy="Install the newer dyelight. Nothing was changed.",
+            )
+        from .migrate import upgrade
+
+        with self.writing() as connection:
+            # two programs may start the same log at once
+            self.lock(connection, "schema")
+            upgrade(connection)
+
+    @contextmanager
+    def words(self) -> Iterator[None]:
+        """Turn what the database refuses into errors that say what to do."""
+        try:
+            yield
+        except IntegrityError as trouble:
+            raise SettingsError(
+                f"the log does not take this entry ({_first_line(trouble)}).",
+                file=self.name,
+                remedy="Nothing was written. Correct the entry.",
+            ) from trouble
+        except DatabaseError as trouble:
+            raise self._said(trouble) from trouble
+
+    def _said(self, trouble: DatabaseError) -> DyelightError:
+        reason = _first_line(trouble)
+        low = reason.lower()
+        if not self.is_sqlite:
+            if isinstance(trouble, OperationalError):
+                return OutputError(
+                    f"the database of the log cannot be reached or used ({reason}).",
+                    file=self.name,
+                    remedy="Check that it runs and that address, name and password are right.",
+                )
+            return OutputError(
+                f"the database of the log refused ({reason}).",
+                file=self.name,
+                remedy="Nothing was written.",
+            )
+        if "readonly" in low or "read-only" in low:
+            return OutputError(
+                "the log may only be read.",
+                file=self.name,
+                remedy="Nothing was written. Give this account the right to write the file and "
+                "its folder, or name another log with --log.",
+            )
+        if "full" in low or "disk i/o" in low:
+            return OutputError(
+                f"the log cannot be written: the disk is full or failing ({reason}).",
+                file=self.name,
+                remedy="Nothing of this entry was written, everything before it is safe. Free "
+                "some space and enter it again.",
+            )
+        if "locked" in low or "busy" in low:
+            return OutputError(
+                f"another program has been writing to the log for {BUSY_SECONDS:.0f} s.",
+                file=self.name,
+                remedy="Nothing was written. Wait until it has finished and try again.",
+            )
+        if "unable to open" in low:
+            return OutputError(
+                "the log cannot be opened.",
+                file=self.name,
+                remedy="Check that the folder is there and that this account may write in it.",
+            )
+        return UnreadableInput(
+            f"the file cannot be read as a press log ({reason}).",
+            file=self.name,
+            remedy="If it is damaged, take the last backup with `dyelight log restore`.",
+        )
+
+    def backup_to(self, target: Path) -> None:
+        """Copy the log as it is now, while others write, by SQLite's backup API.
+
+        The copy is made beside its place and moved there whole. Raises OutputError.
+        """
+        if self.file is None:
+            raise SettingsError(
+                "a log on a server is backed up by the server's own means.",
+                file=self.name,
+                remedy="Use pg_dump, or `dyelight log export`.",
+            )
+        beside = target.with_name(f".{target.name}.part")
+        try:
+            beside.unlink(missing_ok=True)
+            source = sqlite3.connect(f"file:{_quoted(self.file)}?mode=ro", uri=True)
+            copy = sqlite3.connect(beside)
+            try:
+                source.backup(copy)
+                sound = copy.execute("PRAGMA integrity_check").fetchone()[0]
+            finally:
+                copy.close()
+                source.close()
+            if sound != "ok":
+                raise OutputError("the copy is not sound.", file=target, remedy="Check the disk.")
+            with beside.open("rb") as file:
+                os.fsync(file.fileno())
+            beside.replace(target)
+        except (OSError, sqlite3.Error) as trouble:
+            raise OutputError(
+                f"the copy cannot be written ({trouble}).",
+                file=target,
+                remedy="Free some space, or name another place.",
+            ) from trouble
+        finally:
+            beside.unlink(missing_ok=True)
+
+
+def _quoted(path: Path) -> str:
+    from urllib.parse import quote
+
+    return quote(str(path.absolute()))
+
+
+def _first_line(trouble: DatabaseError) -> str:
+    return str(trouble.orig or trouble).strip().splitlines()[0].rstrip(".")
