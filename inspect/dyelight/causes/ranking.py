@@ -1,19 +1,26 @@
 """Rank likely process causes of a panel's findings.
 
-Each finding spreads itself over the causes of its kind by their odds, multiplied by the factors of
-the conditions that hold; what the finding's confidence leaves open goes to `something_else`.
-Findings of a kind are averaged, so that twenty specks do not outweigh one lift; kinds are added by
-their importance; a cause that explains several kinds gains. Weights sum to 1.
+Each finding spreads itself over the causes of its kind by their odds: the map's starting odds,
+times the factors of the conditions that hold on the panel, times what the press log says of this
+pressing, times what the shop's own history shows. What the finding's confidence leaves open goes to
+`something_else`. Findings of a kind are averaged, so that twenty specks do not outweigh one lift;
+kinds are added by their importance; a cause that explains several kinds gains. Weights sum to 1.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from ..judge.measured import finding_value, is_length
 from ..records import Artwork, Cause, Finding, Kind
 from .cause_map import FACTS, SOMETHING_ELSE, CauseEntry, CauseMap, Condition
+from .parts import Part
+
+if TYPE_CHECKING:
+    from .evidence import Evidence
 
 
 @dataclass(slots=True)
@@ -25,19 +32,46 @@ class _Share:
     because: dict[str, None] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """How one cause came to its weight on one finding.
+
+    The product of the parts' `times` is its odds; `share` is the odds over the sum of all causes'
+    odds, `counts` the part of the whole that this finding has on the panel.
+    """
+
+    finding: str
+    kind: Kind
+    cause: str
+    parts: tuple[Part, ...]
+    share: float
+    counts: float
+
+
 def rank_causes(
-    findings: Sequence[Finding], artwork: Artwork, cause_map: CauseMap
+    findings: Sequence[Finding],
+    artwork: Artwork,
+    cause_map: CauseMap,
+    evidence: Evidence | None = None,
 ) -> tuple[Cause, ...]:
     """Likely causes, the likeliest first and `something_else` last; weights sum to 1.
 
-    Causes below the map's least weight are added to `something_else`. No findings, no causes.
+    `evidence` is what the press log says of this panel, None where there is no log. Causes below
+    the map's least weight are added to `something_else`. No findings, no causes.
     """
     if not findings:
         return ()
-    shares: dict[str, _Share] = {}
-    for kind in dict.fromkeys(finding.kind for finding in findings):
-        members = [finding for finding in findings if finding.kind == kind]
-        _add_kind(shares, members, artwork, cause_map)
+    chains = explain_causes(findings, artwork, cause_map, evidence)
+    shares: dict[str, _Share] = {SOMETHING_ELSE: _Share()}
+    for chain in chains:
+        share = shares.setdefault(chain.cause, _Share())
+        share.weight += chain.share * chain.counts
+        if chain.cause != SOMETHING_ELSE:
+            share.kinds.add(chain.kind)
+            for part in chain.parts:
+                if part.told:
+                    share.because[part.because] = None
+    shares[SOMETHING_ELSE].weight += _left_open(findings, cause_map)
     combine = cause_map.file.combine
     for name, share in shares.items():
         if name != SOMETHING_ELSE and len(share.kinds) > 1:
@@ -53,11 +87,12 @@ def rank_causes(
         key=lambda item: (-item[1], item[0]),
     )
     leftover = cause_map.file.something_else
+    notes = () if evidence is None else _notes(findings, evidence)
     rest = Cause(
         cause=SOMETHING_ELSE,
         title=leftover.title,
         weight=max(0.0, 1.0 - sum(weight for _, weight, _ in named)),
-        because=(leftover.because,),
+        because=(leftover.because, *notes),
         try_next=leftover.try_next,
         caution=None,
     )
@@ -65,37 +100,86 @@ def rank_causes(
     return (*ranked, rest)
 
 
+def explain_causes(
+    findings: Sequence[Finding],
+    artwork: Artwork,
+    cause_map: CauseMap,
+    evidence: Evidence | None = None,
+) -> tuple[Chain, ...]:
+    """Every number that the weights are made of, finding by finding and cause by cause."""
+    chains: list[Chain] = []
+    for kind in dict.fromkeys(finding.kind for finding in findings):
+        members = [finding for finding in findings if finding.kind == kind]
+        importance = _importance(members, cause_map)
+        for finding in members:
+            parts = _parts(finding, len(members), artwork, cause_map, evidence)
+            odds = {name: math.prod(part.times for part in made) for name, made in parts.items()}
+            whole = sum(odds.values())
+            counts = importance / len(members) * finding.confidence
+            chains += [
+                Chain(finding.id, kind, name, parts[name], value / whole, counts)
+                for name, value in odds.items()
+            ]
+    return tuple(chains)
+
+
+def _importance(members: Sequence[Finding], cause_map: CauseMap) -> float:
+    importance = cause_map.file.combine.importance
+    return max(importance.of(finding.severity) for finding in members)
+
+
+def _left_open(findings: Sequence[Finding], cause_map: CauseMap) -> float:
+    """What the findings' confidence leaves open, which counts for something else."""
+    left = 0.0
+    for kind in dict.fromkeys(finding.kind for finding in findings):
+        members = [finding for finding in findings if finding.kind == kind]
+        part = _importance(members, cause_map) / len(members)
+        left += sum(part * (1.0 - finding.confidence) for finding in members)
+    return left
+
+
+def _notes(findings: Sequence[Finding], evidence: Evidence) -> tuple[str, ...]:
+    kinds = dict.fromkeys(finding.kind for finding in findings)
+    return tuple(note for kind in kinds for note in evidence.notes(kind))
+
+
 def _cause(name: str, weight: float, because: tuple[str, ...], entry: CauseEntry) -> Cause:
     return Cause(name, entry.title, weight, because, entry.try_next, entry.caution)
 
 
-def _add_kind(
-    shares: dict[str, _Share], members: Sequence[Finding], artwork: Artwork, cause_map: CauseMap
-) -> None:
-    combine = cause_map.file.combine
-    kind = members[0].kind
-    importance = max(combine.importance.of(finding.severity) for finding in members)
-    for finding in members:
-        part = importance / len(members)
-        odds: dict[str, float] = {SOMETHING_ELSE: combine.something_else.value}
-        facts = _facts(finding, len(members), artwork)
-        for name, entry in cause_map.causes.items():
-            base = entry.weight_for(kind)
-            if base is None:
-                continue
-            odds[name] = base.weight
-            share = shares.setdefault(name, _Share())
-            share.kinds.add(kind)
-            share.because[base.because] = None
-            for condition in entry.condition:
-                if _holds(condition, finding, artwork, facts):
-                    odds[name] *= condition.factor
-                    share.because[condition.because] = None
-        whole = sum(odds.values())
-        for name, value in odds.items():
-            share = shares.setdefault(name, _Share())
-            share.weight += part * finding.confidence * value / whole
-        shares[SOMETHING_ELSE].weight += part * (1.0 - finding.confidence)
+def _parts(
+    finding: Finding,
+    kind_count: int,
+    artwork: Artwork,
+    cause_map: CauseMap,
+    evidence: Evidence | None,
+) -> dict[str, tuple[Part, ...]]:
+    """The parts of each cause's odds on one finding: the map, the picture, the log."""
+    logged: Mapping[str, tuple[Part, ...]] = {}
+    if evidence is not None:
+        placed = finding.extent == "local" and artwork.size_known
+        place = finding.center_mm if placed else (None, None)
+        logged = evidence.parts(finding.kind, *place)
+    else_ = cause_map.file.combine.something_else
+    parts = {
+        SOMETHING_ELSE: (
+            Part("map: starting odds", else_.value, else_.meaning, else_.origin),
+            *logged.get(SOMETHING_ELSE, ()),
+        )
+    }
+    facts = _facts(finding, kind_count, artwork)
+    for name, entry in cause_map.causes.items():
+        base = entry.weight_for(finding.kind)
+        if base is None:
+            continue
+        measured = [
+            Part("picture", condition.factor, condition.because, condition.origin)
+            for condition in entry.condition
+            if _holds(condition, finding, artwork, facts)
+        ]
+        start = Part("map: starting odds", base.weight, base.because, base.origin)
+        parts[name] = (start, *measured, *logged.get(name, ()))
+    return parts
 
 
 def _facts(finding: Finding, kind_count: int, artwork: Artwork) -> Mapping[str, float]:

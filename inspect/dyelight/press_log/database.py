@@ -16,7 +16,6 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.exc import ArgumentError, DatabaseError, IntegrityError, OperationalError
-from sqlalchemy.pool import NullPool
 
 from ..errors import DyelightError, OutputError, SettingsError, UnreadableInput
 
@@ -124,9 +123,7 @@ class Database:
                     place="log",
                     remedy='Install it with: python -m pip install "dyelight[postgres]".',
                 ) from trouble
-        engine = create_engine(
-            self._url, connect_args={"timeout": BUSY_SECONDS}, poolclass=NullPool
-        )
+        engine = create_engine(self._url, connect_args={"timeout": BUSY_SECONDS})
 
         @event.listens_for(engine, "connect")
         def _set_up(connection: Any, _: object) -> None:

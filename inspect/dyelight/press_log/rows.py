@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -29,7 +30,8 @@ class LoggedFinding:
 class PanelRow:
     """One pressed panel. Texts are "" and numbers None where nobody wrote them down.
 
-    `fabric_use` is how often the vent fabric had been used with this pressing. `verdict` and
+    `probe_over_set_c` is by how much the press's last probe readings before lay over what was set,
+    the mean over the platen. `fabric_use` is how often the vent fabric had been used with this pressing. `verdict` and
     `findings` are those of the last inspection as ruled since; `verdict` None: not looked at.
     """
 
@@ -70,6 +72,7 @@ class PanelRow:
     quarter_turns: int
     face_up: bool
     verdict: str | None
+    probe_over_set_c: float | None
     findings: tuple[LoggedFinding, ...]
 
     @property
@@ -133,6 +136,7 @@ def read_columns(connection: Connection, wanted: Filter | None = None) -> Column
     if wanted.last is not None:
         values = {name: cell[::-1] for name, cell in values.items()}
     findings = _standing(connection, values)
+    values["probe_over_set_c"] = _probed(connection, values)
     names_of = {
         "press": _names(connection, schema.press),
         "fabric": _names(connection, schema.vent_fabric),
@@ -141,6 +145,30 @@ def read_columns(connection: Connection, wanted: Filter | None = None) -> Column
         values[field] = [known.get(row, "") for row in values[field]]
     columns = Columns(values, findings)
     return _only(columns, wanted) if wanted.kind or wanted.verdict else columns
+
+
+def _probed(connection: Connection, values: dict[str, list[Any]]) -> list[float | None]:
+    """For each panel the offset of its press as last probed; `press` still holds row numbers."""
+    done, point = schema.probe_set.c, schema.probe_point.c
+    over = (
+        select(done.press_id, done.at, (func.avg(point.true_c) - done.set_c).label("over"))
+        .join(schema.probe_point, point.probe_set_id == done.id)
+        .group_by(done.id, done.press_id, done.at, done.set_c)
+        .order_by(done.at)
+    )
+    rounds: dict[int, tuple[list[datetime], list[float]]] = {}
+    for row in connection.execute(over):
+        times, offsets = rounds.setdefault(row.press_id, ([], []))
+        times.append(row.at)
+        offsets.append(float(row.over))
+    if not rounds:
+        return [None] * len(values["at"])
+    found: list[float | None] = []
+    for press, at in zip(values["press"], values["at"], strict=True):
+        times, offsets = rounds.get(press, ([], []))
+        before = bisect_right(times, at)
+        found.append(offsets[before - 1] if before else None)
+    return found
 
 
 def _names(connection: Connection, table: Any) -> dict[int | None, str]:
