@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from ..imaging import area, from_cells, gaussian, larger, sample
+from ..placement.picture_map import nodes_between
 from ..records import F32, F64, Artwork, Pixels, Placement
 from .colour_light import ColourLight, veil_slope
 from .colour_response import ColourResponse
@@ -137,26 +138,6 @@ def blurred(linear: F32, sigma_px: float) -> F32:
     return gaussian(linear, sigma_px, 2 * max(1, int(np.ceil(3.0 * sigma_px))) + 1)
 
 
-def _cubic_between(count: int) -> F64:
-    """Weights ((count - 3) * _EXACT + 1, count) of the cubic through four nodes in a row, from the
-    second node to the last but one (a Catmull-Rom spline, exact for squares)."""
-    position = 1 + np.arange((count - 3) * _EXACT + 1) / _EXACT
-    low = np.minimum(position.astype(np.intp), count - 3)
-    t = position - low
-    four = np.stack(
-        [
-            -t / 2 + t**2 - t**3 / 2,
-            1 - 2.5 * t**2 + 1.5 * t**3,
-            t / 2 + 2 * t**2 - 1.5 * t**3,
-            -(t**2) / 2 + t**3 / 2,
-        ],
-        axis=1,
-    )
-    weights = np.zeros((len(position), count))
-    weights[np.arange(len(position))[:, None], low[:, None] + np.arange(-1, 3)] = four
-    return weights
-
-
 @dataclass(frozen=True, slots=True)
 class ArtworkUnderPhoto:
     """Where the artwork lies under a window of the photo, in mm or px of it.
@@ -172,17 +153,10 @@ class ArtworkUnderPhoto:
         cls, placement: Placement, origin_px: tuple[float, float], size: tuple[int, int]
     ) -> ArtworkUnderPhoto:
         """In mm, for the window of `size` (width, height) px whose first pixel is `origin_px`."""
-        exact_px = _NODE_PX * _EXACT
-        axes = []
-        for start, px in zip(origin_px, size, strict=True):
-            count = -(-(px + 2 * _NODE_PX) // exact_px) + 3
-            # the first node stands half a spacing before the window, one exact node before it
-            first = start - 0.5 * _NODE_PX - 0.5 - exact_px
-            axes.append(first + exact_px * np.arange(count))
-        grid = np.stack(np.meshgrid(*axes), -1)
-        exact = placement.picture.to_artwork(grid.reshape(-1, 2)).reshape(grid.shape)
-        across, down = (_cubic_between(len(axis)) for axis in axes)
-        nodes = np.matmul(across, np.tensordot(down, exact, axes=(1, 0)))
+        origin = (origin_px[0] - 0.5 * (_NODE_PX + 1), origin_px[1] - 0.5 * (_NODE_PX + 1))
+        # a node more than tiles of whole cells need
+        counts = (-(-size[0] // _NODE_PX) + 3, -(-size[1] // _NODE_PX) + 3)
+        nodes = nodes_between(placement.picture, origin, _NODE_PX, counts, _EXACT)
         return cls(np.asarray(nodes, np.float32))
 
     def moved(self, times: float | F64, offset: F64) -> ArtworkUnderPhoto:

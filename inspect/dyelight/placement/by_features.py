@@ -6,23 +6,31 @@ import numpy as np
 
 from ..records import Artwork
 from .features import FeatureMatch, Features, detect, match
+from .fit import Observations, fit_homography_lens
 from .found import LEAST_TEXTURED, SURE_SHARE, Found, agrees
 from .frames import mm_from_view, picture_box, view_to_photo
-from .picture_map import FittedMap
+from .picture_map import FittedMap, project
 from .refine import Survey, refine, survey
-from .scaled import ArtworkView, PhotoViews, near_power_of_two
+from .scaled import ArtworkView, PhotoView, PhotoViews, near_power_of_two
 
-# photo and artwork sizes in px, features kept and their least contrast, of both looks
-_LOOKS = ((0.75e6, 0.45e6, 3000, 0.012), (2.2e6, 1.0e6, 8000, 0.006))
+# photo and artwork sizes in px, features kept, their least contrast and the least inliers
+_LOOKS = (
+    (0.19e6, 0.12e6, 1500, 0.012, 40),
+    (0.75e6, 0.45e6, 3000, 0.012, 0),
+    (2.2e6, 1.0e6, 8000, 0.006, 0),
+)
+# standard error of a feature's place in px of its view, and inliers from which they tell the lens
+_FEATURE_PX = 0.4
+_LENS_INLIERS = 40
 # features in agreement, and their share of all matches, that need no further proof
 _MANY = 25
 _MANY_SHARE = 0.3
 
 
 def by_features(views: PhotoViews, artwork: Artwork, fine: ArtworkView) -> Found | None:
-    """The map by features at one or two scales, or None where none stands its tests."""
+    """The map by features at the coarsest scale that carries it, or None where none does."""
     previous = 0
-    for photo_px, art_px, limit, contrast in _LOOKS:
+    for photo_px, art_px, limit, contrast, least in _LOOKS:
         pitch = near_power_of_two(float(np.sqrt(views.size_px[0] * views.size_px[1] / photo_px)))
         if pitch == previous:
             break
@@ -34,13 +42,9 @@ def by_features(views: PhotoViews, artwork: Artwork, fine: ArtworkView) -> Found
             detect(whole.grey, limit, contrast),
             20.0,
         )
-        if found is None:
+        if found is None or found.inliers < least:
             continue
-        start = FittedMap.from_homography(
-            view_to_photo(whole) @ found.homography @ np.linalg.inv(mm_from_view(art)),
-            views.size_px,
-            picture_box(artwork),
-        )
+        start = _start(found, whole, art, artwork, views.size_px)
         refined = refine(start, views, artwork, fine)
         if refined is None:
             continue
@@ -49,6 +53,30 @@ def by_features(views: PhotoViews, artwork: Artwork, fine: ArtworkView) -> Found
             continue
         return Found(refined, refined.fit.map, refined.fit.standard_error_px, (), False)
     return None
+
+
+def _start(
+    found: FeatureMatch,
+    view: PhotoView,
+    art: ArtworkView,
+    artwork: Artwork,
+    size_px: tuple[int, int],
+) -> FittedMap:
+    """The features' homography, with a lens where there are enough of them to tell it."""
+    to_photo, to_mm = view_to_photo(view), mm_from_view(art)
+    plain = FittedMap.from_homography(
+        to_photo @ found.homography @ np.linalg.inv(to_mm), size_px, picture_box(artwork)
+    )
+    count = len(found.art_points)
+    if count < _LENS_INLIERS:
+        return plain
+    error_px = _FEATURE_PX * view.pitch
+    seen = Observations(
+        points_mm=project(to_mm, found.art_points),
+        points_px=project(to_photo, found.photo_points),
+        information=np.broadcast_to(np.eye(2) / error_px**2, (count, 2, 2)),
+    )
+    return fit_homography_lens(plain, seen, lens=True)
 
 
 def _carried(found: FeatureMatch, fine_look: Survey, look: Survey) -> bool:

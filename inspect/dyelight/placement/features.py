@@ -16,6 +16,8 @@ from ..records import F32, F64, U8
 _RATIO = 0.8
 _THRESHOLD_PX = 3.0
 _LEAST_INLIERS = 10
+# share of the artwork's features' spread, across and down, that clear support covers
+_ALL_OVER = 0.6
 
 
 Index = NDArray[np.intp]
@@ -86,7 +88,8 @@ def _match(art: F32, photo: F32) -> tuple[Index, Index, F32]:
 def match(art: Features, photo: Features, least_span_px: float) -> FeatureMatch | None:
     """The homography that most features agree on, or None.
 
-    The mirrored picture is tried only where the plain one gathers no clear support.
+    The mirrored picture is tried too unless the plain one gathers clear support all over the
+    artwork: an ornament that is its own mirror image supports a wrong place just as clearly.
     """
     if len(art.points) < 8 or len(photo.points) < 8:
         return None
@@ -103,20 +106,40 @@ def match(art: Features, photo: Features, least_span_px: float) -> FeatureMatch 
         found = _homography(source, target, mirrored, least_span_px)
         if found is not None and (best is None or found.inliers > best.inliers):
             best = found
-        if best is not None and best.inliers >= 60 and best.inliers > 0.2 * best.matches:
+        if best is not None and _clear(best, art.points):
             break
     return best
+
+
+def _clear(found: FeatureMatch, all_points: F64) -> bool:
+    """Whether many features agree, from all over the artwork."""
+    spread = np.ptp(np.quantile(found.art_points, [0.05, 0.95], axis=0), axis=0)
+    whole = np.ptp(np.quantile(all_points, [0.05, 0.95], axis=0), axis=0)
+    return bool(
+        found.inliers >= 60
+        and found.inliers > 0.2 * found.matches
+        and (spread > _ALL_OVER * whole).all()
+    )
 
 
 def _homography(
     source: F64, target: F64, mirrored: bool, least_span_px: float
 ) -> FeatureMatch | None:
     cv2.setRNGSeed(7)
-    homography, mask = cv2.findHomography(
-        source, target, cv2.USAC_ACCURATE, _THRESHOLD_PX, maxIters=10000, confidence=0.9999
+    # samples that turn over are rejected as degenerate in there, so a mirrored picture goes in
+    # turned over already
+    over = np.diag([-1.0 if mirrored else 1.0, 1.0, 1.0])
+    found, mask = cv2.findHomography(
+        source * over[[0, 1], [0, 1]],
+        target,
+        cv2.USAC_ACCURATE,
+        _THRESHOLD_PX,
+        maxIters=10000,
+        confidence=0.9999,
     )
-    if homography is None or mask is None or not np.isfinite(homography).all():
+    if found is None or mask is None or not np.isfinite(found).all():
         return None
+    homography = found @ over
     projected = cv2.perspectiveTransform(source[:, None], homography)[:, 0]
     # the returned mask may hold outliers, so measure again
     error = np.linalg.norm(projected - target, axis=1)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
+from scipy.linalg import cho_solve, cholesky
 
 from ..records import F64
 from .picture_map import CONTROL_POINTS, FittedMap
@@ -77,7 +79,8 @@ def capped(information: F64, floor_px: F64) -> F64:
 
 def _robust_weights(residual: F64, information: F64, unit_sd: float) -> tuple[F64, F64]:
     """Tukey-like weights of the whitened residual lengths, for two degrees of freedom."""
-    chi = np.sqrt(np.maximum(np.einsum("ni,nij,nj->n", residual, information, residual), 0.0))
+    turned = (information @ residual[:, :, None])[:, :, 0]
+    chi = np.sqrt(np.maximum(np.sum(turned * residual, axis=1), 0.0))
     t = chi / max(unit_sd, 1e-12)
     return np.square(np.clip(1 - np.square(t / 5.0), 0.0, 1.0)), chi
 
@@ -198,9 +201,9 @@ def fit_homography_lens(
         weights, _ = _robust_weights(residual, information, scale)
         weighted = information * weights[:, None, None] / scale**2
         j = jacobian[:, :, :n_free]
-        jw = np.einsum("nik,nij->nkj", j, weighted)
-        normal = np.einsum("nkj,njl->kl", jw, j)
-        right = np.einsum("nkj,nj->k", jw, residual)
+        jw = (weighted @ j).reshape(-1, n_free)
+        normal = jw.T @ j.reshape(-1, n_free)
+        right = jw.T @ residual.ravel()
         if lens:
             lens_prior = np.array([1 / _K1_SD**2, 1 / _K2_SD**2])
             normal[[8, 9], [8, 9]] += lens_prior
@@ -256,31 +259,31 @@ def fit_spline(
         more, right = _outline_terms(base, prior)
         fixed[:8, :8] += more
         pull[:8] += right
-    differences = _second_differences()
-    bending = differences.T @ differences
-    level = np.eye(CONTROL_POINTS**2) / (_LEVEL_SD_SHARE * panel_px) ** 2
-    penalties = [bending / (share * panel_px) ** 2 + level for share in _BEND_SD_SHARES]
+    penalties = [
+        _Penalty.of(share * panel_px, _LEVEL_SD_SHARE * panel_px) for share in _BEND_SD_SHARES
+    ]
     weights = np.ones(len(target))
     scale = max(_unit_sd(_robust_weights(target, information, 1.0)[1]), 1.0)
     size = design.shape[2]
-    solution, covariance = np.zeros(size), np.eye(size)
+    flat = design.reshape(-1, size)
+    solution, normal, penalty = np.zeros(size), np.eye(size), penalties[0]
     for round_ in range(rounds):
         if round_ > 0:
             residual = target - design @ solution
             scale = max(_unit_sd(_robust_weights(residual, information, 1.0)[1]), 1.0)
             weights, _ = _robust_weights(residual, information, scale)
-        weighted = np.einsum("nij,njk->nik", information, design)
-        weighted *= (weights / scale**2)[:, None, None]
-        flat = design.reshape(-1, size)
-        normal = flat.T @ weighted.reshape(-1, size)
-        right = weighted.reshape(-1, size).T @ target.ravel()
+        share = information * (weights / scale**2)[:, None, None]
+        weighted = (share @ design).reshape(-1, size)
+        normal = flat.T @ weighted
+        right = weighted.T @ target.ravel()
         normal[:frame, :frame] += fixed
         right[:frame] += pull
         best = -np.inf
-        for penalty in penalties:
-            trial, trial_covariance, evidence = _penalised(normal, right, penalty, frame)
+        for one in penalties:
+            trial, evidence = _penalised(_with_penalty(normal, one, frame), right, one)
             if evidence > best:
-                best, solution, covariance = evidence, trial, trial_covariance
+                best, solution, penalty = evidence, trial, one
+    covariance = np.asarray(np.linalg.inv(_with_penalty(normal, penalty, frame)), np.float64)
     h = _normalised(base).ravel()
     h[:8] += solution[:8]
     k1 = _within(base.k1 + solution[8], _MOST_K) if lens else base.k1
@@ -305,18 +308,47 @@ def _joint_design(picture: FittedMap, points_mm: F64, jacobian: F64) -> F64:
     return design
 
 
-def _penalised(normal: F64, right: F64, penalty: F64, frame: int) -> tuple[F64, F64, float]:
-    """Solution, covariance and log marginal likelihood up to a constant."""
+@dataclass(frozen=True, slots=True)
+class _Penalty:
+    """What control points of one axis cost (49, 49), and the log of its determinant."""
+
+    matrix: F64
+    log_determinant: float
+
+    @classmethod
+    def of(cls, bend_sd_px: float, level_sd_px: float) -> _Penalty:
+        """For second differences and control points of these standard deviations in px."""
+        bending, values = _bending()
+        matrix = bending / bend_sd_px**2 + np.eye(CONTROL_POINTS**2) / level_sd_px**2
+        return cls(matrix, float(np.sum(np.log(values / bend_sd_px**2 + level_sd_px**-2))))
+
+
+@cache
+def _bending() -> tuple[F64, F64]:
+    """The sum of squared second differences as a form in the control points, and its spectrum."""
+    differences = _second_differences()
+    bending = differences.T @ differences
+    return bending, np.maximum(np.linalg.eigvalsh(bending), 0.0)
+
+
+def _with_penalty(normal: F64, penalty: _Penalty, frame: int) -> F64:
+    """The normal matrix with the penalty on both axes' control points."""
     full = normal.copy()
-    full[frame:, frame:] += np.kron(np.eye(2), penalty)
+    middle = frame + CONTROL_POINTS**2
+    full[frame:middle, frame:middle] += penalty.matrix
+    full[middle:, middle:] += penalty.matrix
     full[np.diag_indices(frame)] *= 1 + 1e-9
     full[np.diag_indices(frame)] += 1e-6
-    covariance: F64 = np.linalg.inv(full).astype(np.float64)
-    solution = covariance @ right
-    _, log_full = np.linalg.slogdet(full)
-    _, log_prior = np.linalg.slogdet(penalty)
-    evidence = 0.5 * float(right @ solution) - 0.5 * float(log_full) + float(log_prior)
-    return solution, covariance, evidence
+    return full
+
+
+def _penalised(full: F64, right: F64, penalty: _Penalty) -> tuple[F64, float]:
+    """Solution and log marginal likelihood up to a constant."""
+    factor = cholesky(full, lower=True, check_finite=False)
+    solution = np.asarray(cho_solve((factor, True), right, check_finite=False), np.float64)
+    log_full = 2 * float(np.sum(np.log(np.diagonal(factor))))
+    evidence = 0.5 * float(right @ solution) - 0.5 * log_full + penalty.log_determinant
+    return solution, evidence
 
 
 def _point_errors(picture: FittedMap, covariance: F64, frame: int) -> tuple[float, float]:
@@ -326,7 +358,7 @@ def _point_errors(picture: FittedMap, covariance: F64, frame: int) -> tuple[floa
     points = np.asarray(picture.origin_mm) + grid * np.asarray(picture.span_mm)
     _, jacobian = _lens_jacobian(picture, points)
     design = _joint_design(picture, points, jacobian[:, :, :frame])
-    variance = np.einsum("nik,kl,nil->n", design, covariance, design, optimize=True) / 2
+    variance = np.sum((design @ covariance) * design, axis=(1, 2)) / 2
     error = np.sqrt(np.maximum(variance, 0.0))
     return float(np.median(error)), float(np.percentile(error, 95))
 

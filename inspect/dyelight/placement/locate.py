@@ -15,7 +15,7 @@ from .quads import find_quads
 from .refusal import not_found, refused
 from .scaled import ArtworkView, PhotoViews, artwork_view
 
-_ART_FINE_PX = 4.0e6
+_ART_FINE_PX = 10.0e6
 _SCALED_PCT = 0.5
 _UNSURE_PX = 0.5
 # measured on simulated photos: errors are larger than the fit's own standard error by this factor
@@ -43,7 +43,7 @@ def place(photo: Photo, artwork: Artwork) -> Placement | NoPlacement:
     refusal = refused(photo)
     if refusal is not None:
         return refusal
-    fine = artwork_view(artwork, float(np.sqrt(_ART_FINE_PX / artwork.pixels[..., 0].size)))
+    fine = artwork_view(artwork, _ART_FINE_PX)
     views = PhotoViews(photo)
     found = by_features(views, artwork, fine)
     readings: list[Reading] = []

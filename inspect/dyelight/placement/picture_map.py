@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 
-from ..records import F32, F64
+from ..imaging import from_cells
+from ..records import F32, F64, PictureMap
 
 CONTROL_POINTS = 7
 _SPANS = CONTROL_POINTS - 3
+# the map is computed at nodes this many photo px apart, at most every fourth, and drawn between;
+# windows of fewer such nodes have all computed
+_EXACT_PX, _EXACT = 64, 4
+_LEAST_EXACT = 20
 
 
 def _cubic_basis(u: F64) -> tuple[F64, F64]:
@@ -146,38 +150,73 @@ class FittedMap:
         return self.to_artwork(grid.reshape(-1, 2)).reshape(grid.shape)
 
     def artwork_window(
-        self,
-        x0: float,
-        y0: float,
-        width: int,
-        height: int,
-        pitch: float = 1.0,
-        step: int | None = None,
+        self, x0: float, y0: float, width: int, height: int, pitch: float = 1.0
     ) -> F32:
         """Artwork mm (height, width, 2) float32 at photo points x0 + i*pitch, y0 + j*pitch.
 
-        Computed on nodes `step` samples apart, 16 unless the pitch is above 1, then 8, and
-        interpolated linearly between them: within 0.02 px for a tilted, bent panel.
+        Known on nodes 16 samples apart, 8 where the pitch is above 1, and linear between them:
+        within 0.02 px for a tilted, bent panel.
         """
-        if step is None:
-            step = 16 if pitch <= 1.0 else 8
-        columns = -(-width // step) + 2
-        rows = -(-height // step) + 2
-        # cv2.resize puts node k at sample (k + 1/2) step - 1/2; one node more stands on each side
-        lead = (-0.5 * step - 0.5) * pitch
-        grid = self.to_artwork_grid(
-            x0 + lead,
-            y0 + lead,
-            x0 + lead + (columns - 1) * step * pitch,
-            y0 + lead + (rows - 1) * step * pitch,
-            step * pitch,
-        )[:rows, :columns]
-        full = cv2.resize(
-            grid.astype(np.float32),
-            (columns * step, rows * step),
-            interpolation=cv2.INTER_LINEAR,
-        )
-        return np.asarray(full[step : step + height, step : step + width], dtype=np.float32)
+        nodes, cell = self.window_nodes(x0, y0, width, height, pitch)
+        return from_cells(nodes.astype(np.float32), cell, slice(0, height), slice(0, width))
+
+    def window_nodes(
+        self, x0: float, y0: float, width: int, height: int, pitch: float = 1.0
+    ) -> tuple[F64, int]:
+        """The nodes of `artwork_window` as `imaging.from_cells` wants them, and samples a cell."""
+        cell = 16 if pitch <= 1.0 else 8
+        exact = int(np.clip(_EXACT_PX / (cell * pitch), 1, _EXACT))
+        if max(width, height) * pitch < _LEAST_EXACT * _EXACT_PX:
+            exact = 1
+        origin = (x0 - 0.5 * (cell + 1) * pitch, y0 - 0.5 * (cell + 1) * pitch)
+        counts = (-(-width // cell) + 2, -(-height // cell) + 2)
+        return nodes_between(self, origin, cell * pitch, counts, exact), cell
+
+
+def nodes_between(
+    picture: PictureMap,
+    origin_px: tuple[float, float],
+    pitch_px: float,
+    counts: tuple[int, int],
+    exact: int,
+) -> F64:
+    """Artwork mm (rows, columns, 2) at `counts` (columns, rows) nodes, `pitch_px` photo px apart.
+
+    `origin_px` is the first node. Every `exact`-th is computed, the others lie on the cubic through
+    four of those.
+    """
+    axes, weights = [], []
+    for start, count in zip(origin_px, counts, strict=True):
+        if exact == 1:
+            axes.append(start + pitch_px * np.arange(count))
+            continue
+        axes.append(start + pitch_px * exact * np.arange(-1, -(-(count - 1) // exact) + 2))
+        weights.append(_cubic_between(len(axes[-1]), exact)[:count])
+    grid = np.stack(np.meshgrid(*axes), axis=-1)
+    known = picture.to_artwork(grid.reshape(-1, 2)).reshape(grid.shape)
+    if exact == 1:
+        return known
+    return np.asarray(np.matmul(weights[0], np.tensordot(weights[1], known, axes=(1, 0))))
+
+
+def _cubic_between(count: int, exact: int) -> F64:
+    """Weights ((count - 3) * exact + 1, count) of the cubic through four nodes in a row, from the
+    second node to the last but one (a Catmull-Rom spline, exact for squares)."""
+    position = 1 + np.arange((count - 3) * exact + 1) / exact
+    low = np.minimum(position.astype(np.intp), count - 3)
+    t = position - low
+    four = np.stack(
+        [
+            -t / 2 + t**2 - t**3 / 2,
+            1 - 2.5 * t**2 + 1.5 * t**3,
+            t / 2 + 2 * t**2 - 1.5 * t**3,
+            -(t**2) / 2 + t**3 / 2,
+        ],
+        axis=1,
+    )
+    weights = np.zeros((len(position), count))
+    weights[np.arange(len(position))[:, None], low[:, None] + np.arange(-1, 3)] = four
+    return weights
 
 
 def project(homography: F64, points: F64) -> F64:

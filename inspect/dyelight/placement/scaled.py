@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
+from ..imaging import area
 from ..records import F32, F64, U8, Artwork, Mask, Photo, Pixels
 
 _STRIP = 512
@@ -22,7 +25,13 @@ def shrink(pixels: Pixels, factor: float) -> Pixels:
     size = (max(1, round(width * factor)), max(1, round(height * factor)))
     if size == (width, height):
         return pixels
-    small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
+    small: NDArray[Any] = pixels
+    # halving is many times quicker than an average over parts of pixels, and leaves little to that
+    while 2 * size[0] <= width and 2 * size[1] <= height and width % 2 == height % 2 == 0:
+        width, height = width // 2, height // 2
+        small = area(small, (width, height))
+    if size != (width, height):
+        small = area(small, size)
     if pixels.dtype == np.uint16:
         return np.asarray(small, dtype=np.uint16)
     return np.asarray(small, dtype=np.uint8)
@@ -42,19 +51,31 @@ def to_grey(pixels: Pixels) -> F32:
     return np.asarray(grey, dtype=np.float32) * np.float32(1.0 / _full_range(pixels))
 
 
+def _light(pixels: Pixels) -> F32:
+    """The square of luma (H, W) float32 in 0..1."""
+    if pixels.dtype == np.uint16:
+        return np.square(to_grey(pixels))
+    table = np.square(np.arange(256, dtype=np.float32) * np.float32(1 / 255))
+    return np.asarray(cv2.LUT(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), table), dtype=np.float32)
+
+
 def averaged(grey: F32, size: tuple[int, int]) -> F32:
     """Encoded brightness averaged down to (width, height) as light adds: squared, averaged, rooted.
 
     Averages of encoded values would move the edges between light and dark.
     """
-    small = cv2.resize(cv2.multiply(grey, grey), size, interpolation=cv2.INTER_AREA)
-    return np.asarray(cv2.sqrt(small), dtype=np.float32)
+    return rooted(area(np.asarray(cv2.multiply(grey, grey), dtype=np.float32), size))
+
+
+def rooted(light: NDArray[Any]) -> F32:
+    """Encoded brightness of light."""
+    return np.asarray(cv2.sqrt(light), dtype=np.float32)
 
 
 def softened(grey: F32, sigma: float) -> F32:
     """Encoded brightness blurred by a Gaussian as light adds."""
     soft = cv2.GaussianBlur(cv2.multiply(grey, grey), (0, 0), sigma)
-    return np.asarray(cv2.sqrt(np.maximum(soft, 0)), dtype=np.float32)
+    return rooted(soft)
 
 
 def unclipped(pixels: Pixels) -> U8:
@@ -115,13 +136,14 @@ class PhotoViews:
         light, calm = self._level(pitch)
         cut = (slice(y0, max(y1, y0 + 1)), slice(x0, max(x1, x0 + 1)))
         lead = (pitch - 1) / 2
-        grey = np.asarray(cv2.sqrt(np.ascontiguousarray(light[cut])), dtype=np.float32)
+        grey = rooted(np.ascontiguousarray(light[cut]))
         return PhotoView(grey, calm[cut] == 255, x0 * pitch + lead, y0 * pitch + lead, float(pitch))
 
     def _level(self, pitch: int) -> tuple[F32, U8]:
         """Light (h, w), the square of brightness, and 255 where nothing clips (h, w)."""
         if pitch not in self._levels:
-            self._levels[pitch] = self._first() if pitch == 2 else _halved(*self._level(pitch // 2))
+            finer = self._first() if pitch == 2 else self._level(pitch // 2)
+            self._levels[pitch] = finer if pitch == 2 else (_half(finer[0]), _half(finer[1]))
         return self._levels[pitch]
 
     def _first(self) -> tuple[F32, U8]:
@@ -131,21 +153,17 @@ class PhotoViews:
         # in strips, so that no full-size float image is ever held
         for y in range(0, height, _STRIP):
             rows = slice(y, min(y + _STRIP, height))
-            grey, below_top = grey_strip(
-                self.photo.pixels, 2 * rows.start, 2 * rows.stop, 0, 2 * width
-            )
-            light[rows], calm[rows] = _halved(np.square(grey), below_top)
+            pixels = self.photo.pixels[2 * rows.start : 2 * rows.stop, : 2 * width]
+            light[rows] = _half(_light(pixels))
+            calm[rows] = _half(unclipped(pixels))
         return light, calm
 
 
-def _halved(light: F32, calm: U8) -> tuple[F32, U8]:
-    height, width = light.shape[0] // 2, light.shape[1] // 2
-    size = (max(width, 1), max(height, 1))
-    even = (slice(0, max(2 * height, 1)), slice(0, max(2 * width, 1)))
-    return (
-        np.asarray(cv2.resize(light[even], size, interpolation=cv2.INTER_AREA), dtype=np.float32),
-        np.asarray(cv2.resize(calm[even], size, interpolation=cv2.INTER_AREA), dtype=np.uint8),
-    )
+def _half(image: NDArray[Any]) -> NDArray[Any]:
+    """The image averaged over 2 x 2 pixels; an odd last row or column is left out."""
+    height, width = image.shape[0] // 2, image.shape[1] // 2
+    even = image[: max(2 * height, 1), : max(2 * width, 1)]
+    return area(even, (max(width, 1), max(height, 1)))
 
 
 def near_power_of_two(pitch: float) -> int:
@@ -160,7 +178,7 @@ class ArtworkView:
     `grey` (h, w) float32 in 0..1; `solid` (h, w) float32, 1 where there is metal, or None; `rgb`
     the colours they come from, at this or a finer scale; `hue_share` a coarse map over the whole
     artwork of how much more its colour changes than its brightness. Artwork mm (x, y) lies at view
-    pixel (x + bleed) * scale - 1/2 on each axis.
+    pixel (x + bleed) * scale - 1/2 on each axis. `levels` keeps light and metal at halved sizes.
     """
 
     rgb: Pixels
@@ -170,6 +188,7 @@ class ArtworkView:
     scale_x: float
     scale_y: float
     bleed_mm: float
+    levels: list[tuple[F32, F32 | None]] = field(default_factory=list, repr=False, compare=False)
 
     def hue_share_at(self, points_mm: F64) -> F64:
         """`hue_share` (N,) at artwork points (N, 2) in mm."""
@@ -188,21 +207,27 @@ class ArtworkView:
         size = (max(1, round(width * factor)), max(1, round(height * factor)))
         if size == (width, height):
             return self
-        grey = averaged(self.grey, size)
-        solid = self.solid
-        if solid is not None:
-            solid = np.asarray(
-                cv2.resize(solid, size, interpolation=cv2.INTER_AREA), dtype=np.float32
-            )
+        light, solid, scale = self._level(int(min(width / size[0], height / size[1])).bit_length())
+        down = (size[0] / light.shape[1], size[1] / light.shape[0])
         return ArtworkView(
             self.rgb,
-            grey,
+            rooted(area(light, size)),
             self.hue_share,
-            solid,
-            self.scale_x * size[0] / width,
-            self.scale_y * size[1] / height,
+            None if solid is None else area(solid, size),
+            self.scale_x * scale * down[0],
+            self.scale_y * scale * down[1],
             self.bleed_mm,
         )
+
+    def _level(self, count: int) -> tuple[F32, F32 | None, float]:
+        """Light and metal halved `count` - 1 times, and their scale against this view's."""
+        if not self.levels:
+            light = np.asarray(cv2.multiply(self.grey, self.grey), dtype=np.float32)
+            self.levels.append((light, self.solid))
+        while len(self.levels) < count:
+            light, solid = self.levels[-1]
+            self.levels.append((_half(light), None if solid is None else _half(solid)))
+        return *self.levels[count - 1], 0.5 ** (count - 1)
 
 
 def _hue_share(rgb: Pixels) -> F32:
@@ -219,22 +244,21 @@ def _hue_share(rgb: Pixels) -> F32:
     return np.asarray(colour / (bright + np.float32(0.004)), dtype=np.float32)
 
 
-def artwork_view(artwork: Artwork, factor: float) -> ArtworkView:
-    """The artwork shrunk by `factor` <= 1."""
-    small = shrink(artwork.pixels, min(1.0, factor))
-    solid: F32 | None = None
-    if artwork.alpha is not None:
-        alpha = cv2.resize(
-            artwork.alpha, (small.shape[1], small.shape[0]), interpolation=cv2.INTER_AREA
-        )
-        solid = np.asarray(alpha, dtype=np.float32) / np.float32(255.0)
+def artwork_view(artwork: Artwork, most_px: float) -> ArtworkView:
+    """The artwork halved until it has no more than `most_px` pixels."""
+    small: NDArray[Any] = artwork.pixels
+    alpha: NDArray[Any] | None = artwork.alpha
+    scale = 1.0
+    while small.shape[0] * small.shape[1] > most_px:
+        small, scale = _half(small), scale / 2
+        alpha = None if alpha is None else _half(alpha)
     full_x, full_y = artwork.px_per_mm
     return ArtworkView(
         small,
         to_grey(small),
         _hue_share(small),
-        solid,
-        full_x * small.shape[1] / artwork.pixels.shape[1],
-        full_y * small.shape[0] / artwork.pixels.shape[0],
+        None if alpha is None else alpha.astype(np.float32) / np.float32(255.0),
+        full_x * scale,
+        full_y * scale,
         artwork.bleed_mm,
     )

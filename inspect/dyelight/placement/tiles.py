@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..imaging import from_cells, sample
 from ..records import F32, F64, Mask
 from .fit import Observations
 from .picture_map import FittedMap
@@ -23,6 +24,7 @@ from .scaled import ArtworkView, PhotoView, softened
 _TERMS = 10  # 1, x, y, art, lap, art dx, art dy, photo dx, photo dy, photo
 _NUISANCES = 5
 _BLOCKS = 4
+_AT_ONCE = 6  # tiles whose terms stay in the processor's cache together
 # below this residual sd (share of the full range) rounding of 8-bit pixels rules
 _SD_FLOOR = 0.0015
 # directions in which the photo shows less than this share of the artwork's detail say nothing
@@ -80,33 +82,46 @@ def tile_shift(photo: F32, art: F32, mask: Mask, tile: int) -> TileShifts:
     seen_y = cv2.Scharr(photo, cv2.CV_32F, 0, 1, scale=1 / 32)
     layers = [
         np.asarray(layer, dtype=np.float32)
-        for layer in (art, lap, grad_x, grad_y, seen_x, seen_y, photo)
+        for layer in (weight, art, lap, grad_x, grad_y, seen_x, seen_y, photo)
     ]
     block = tile // _BLOCKS
     ramp = np.linspace(-1, 1, tile, dtype=np.float32)
-    across = np.broadcast_to(np.tile(ramp, columns), (tile, columns * tile))
-    down = np.broadcast_to(ramp[:, None], (tile, columns * tile))
+    plane = np.stack([np.ones((tile, tile), np.float32), *np.meshgrid(ramp, ramp)])
+    plane = plane.reshape(3, _BLOCKS, block, _BLOCKS, block).transpose(1, 3, 0, 2, 4)
+    plane = np.ascontiguousarray(plane).reshape(_BLOCKS**2, 3, block * block)
     grams = np.empty((rows, columns, _BLOCKS**2, _TERMS, _TERMS))
-
-    def blocks(layer: F32) -> F32:
-        cut = layer.reshape(_BLOCKS, block, columns, _BLOCKS, block).transpose(2, 0, 3, 1, 4)
-        return np.ascontiguousarray(cut).reshape(columns, _BLOCKS**2, block * block)
-
+    # the first term once more at the end: two views that do not start alike are multiplied by a
+    # routine that is several times quicker on small matrices than the one for a matrix by itself
+    wide = min(_AT_ONCE, columns)
+    stack = np.empty((wide, _BLOCKS**2, _TERMS + 1, block * block), dtype=np.float32)
+    cells = stack.reshape(wide, _BLOCKS, _BLOCKS, _TERMS + 1, block, block)
+    masked = True
     for row in range(rows):
-        strip = slice(row * tile, (row + 1) * tile)
-        on = blocks(weight[strip])
-        stack = np.empty((columns, _BLOCKS**2, _TERMS, block * block), dtype=np.float32)
-        stack[:, :, 0] = on
-        stack[:, :, 1] = on * blocks(across)
-        stack[:, :, 2] = on * blocks(down)
-        for k, layer in enumerate(layers):
-            np.multiply(blocks(layer[strip]), on, out=stack[:, :, 3 + k])
-        # per-tile centring keeps the float32 sums well conditioned
-        count = np.maximum(on.sum(axis=(1, 2)), 1.0)
-        for k in (3, 9):
-            mean = stack[:, :, k].sum(axis=(1, 2)) / count
-            stack[:, :, k] -= on * mean[:, None, None]
-        grams[row] = stack @ stack.transpose(0, 1, 3, 2)
+        for first in range(0, columns, wide):
+            count = min(wide, columns - first)
+            rect = (
+                slice(row * tile, (row + 1) * tile),
+                slice(first * tile, (first + count) * tile),
+            )
+            shape = (_BLOCKS, block, count, _BLOCKS, block)
+            for term, layer in zip((_TERMS, *range(3, _TERMS)), layers, strict=True):
+                cut = layer[rect].reshape(shape).transpose(2, 0, 3, 1, 4)
+                np.copyto(cells[:count, :, :, term], cut)
+            part = stack[:count]
+            on = part[:, :, _TERMS]
+            pixels = on.sum(axis=(1, 2))
+            if masked:
+                stack[:, :, :3] = plane
+            masked = bool(pixels.min() < tile * tile)
+            if masked:
+                part[:, :, :_TERMS] *= on[:, :, None]
+            # per-tile centring keeps the float32 sums well conditioned
+            for term in (3, 9):
+                mean = part[:, :, term].sum(axis=(1, 2)) / np.maximum(pixels, 1.0)
+                part[:, :, term] -= on * mean[:, None, None]
+            product = part[:, :, :_TERMS] @ part[:, :, 1:].transpose(0, 1, 3, 2)
+            grams[row, first : first + count, :, :, 1:] = product[..., : _TERMS - 1]
+            grams[row, first : first + count, :, :, 0] = product[..., _TERMS - 1]
     ys, xs = np.mgrid[0:rows, 0:columns]
     corner = np.stack([xs, ys], axis=-1).reshape(-1, 2) * float(tile)
     flat = grams.reshape(-1, _BLOCKS**2, _TERMS, _TERMS)
@@ -186,13 +201,14 @@ def _solve(grams: F64, center: F64, tile: int) -> TileShifts:
     from_axes = whiten.transpose(0, 2, 1) @ axes
     pull = (to_axes @ left[:, :2, 4:])[:, :, 0] / gain[:, None]
     shift = -(from_axes @ (pull * inverse_share)[:, :, None])[:, :, 0]
-    residual = off[:, :, 4] + np.einsum("ntk,nk->nt", off[:, :, 2:4], shift)
-    variance = np.maximum(np.einsum("nt,nts,ns->n", residual, gram, residual), 0.0)
+    residual = off[:, :, 4] + (off[:, :, 2:4] @ shift[:, :, None])[:, :, 0]
+    against = (grams @ residual[:, None, :, None])[..., 0]
+    variance = np.maximum(np.sum(against.sum(axis=1) * residual, axis=1), 0.0)
     variance = variance / np.maximum(count - _TERMS + 3, 1) + _SD_FLOOR**2
     # what the picture model misses runs along edges, so the score's variance is taken from whole
     # blocks (a sandwich estimate: Huber 1967; White 1980) and the white-noise part is added
-    scores = np.einsum("ntk,nbts,ns->nbk", off[:, :, :2], grams, residual)
-    spread = np.einsum("nbk,nbl->nkl", scores, scores) * _few_blocks(grams)[:, None, None]
+    scores = against @ off[:, :, :2]
+    spread = (scores.transpose(0, 2, 1) @ scores) * _few_blocks(grams)[:, None, None]
     middle = spread + normal * variance[:, None, None]
     middle = to_axes @ middle @ to_axes.transpose(0, 2, 1) / np.square(gain)[:, None, None]
     information = _kept_inverse(middle, kept)
@@ -253,17 +269,15 @@ def predict(
 ) -> tuple[F32, Mask]:
     """The artwork (h, w) float32 in the view's frame, and where it is metal inside `box_mm`."""
     height, width = view.grey.shape
-    mm = picture.artwork_window(view.x0, view.y0, width, height, view.pitch)
-    x, y = mm[..., 0], mm[..., 1]
-    inside = (x > box_mm[0]) & (x < box_mm[2]) & (y > box_mm[1]) & (y < box_mm[3])
-    map_x = (x + np.float32(art.bleed_mm)) * np.float32(art.scale_x) - np.float32(0.5)
-    map_y = (y + np.float32(art.bleed_mm)) * np.float32(art.scale_y) - np.float32(0.5)
-    warped = cv2.remap(art.grey, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    nodes, cell = picture.window_nodes(view.x0, view.y0, width, height, view.pitch)
+    scale = np.array([art.scale_x, art.scale_y])
+    in_art = np.asarray((nodes + art.bleed_mm) * scale - 0.5, dtype=np.float32)
+    at = from_cells(in_art, cell, slice(0, height), slice(0, width))
+    low, high = (np.array(box_mm).reshape(2, 2) + art.bleed_mm) * scale - 0.5
+    inside = cv2.inRange(at, tuple(low), tuple(high)) > 0
+    warped = sample(art.grey, at)
     if art.solid is not None:
-        metal = cv2.remap(
-            art.solid, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-        )
-        inside &= metal > 0.99
+        inside &= sample(art.solid, at) > 0.99
     if blur_px > 0.3:
         warped = softened(np.asarray(warped, dtype=np.float32), blur_px)
     return np.asarray(warped, dtype=np.float32), np.asarray(inside, dtype=np.bool_)
