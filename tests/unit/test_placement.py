@@ -13,6 +13,7 @@ from skimage import data
 
 from dyelight.placement import place
 from dyelight.records import F64, U8, Artwork, NoPlacement, Photo, Placement
+from dyelight.simulate import drawn_artwork
 
 PHOTO_W, PHOTO_H = 1000, 750
 
@@ -220,6 +221,32 @@ def test_picture_with_hardly_any_texture(turn: float) -> None:
     assert isinstance(placed, Placement)
     assert placed.quarter_turns == (0 if turn < 90 else 2)
     assert np.median(errors(shot, placed)) < max(1.0, 4 * placed.uncertainty_px)
+
+
+@pytest.mark.parametrize("kind", ["hair", "fabric"])
+def test_fine_grain_is_placed_by_its_detail(kind: str) -> None:
+    """Grain too fine for the coarse look is placed to a tenth of a pixel, print drift and all."""
+    shot = shoot(drawn_artwork(kind, 900, 600), drift=(0.9, -0.7), blur=0.5)
+    placed = place(shot.photo, shot.artwork)
+    assert np.median(errors(shot, placed)) < 0.1
+
+
+def test_evenly_squared_picture_is_not_taken_for_another() -> None:
+    """A checkerboard's squares repeat, so that the outline must find it and detail prove it."""
+    shot = shoot(drawn_artwork("checker", 900, 600), drift=(0.8, 0.6))
+    placed = place(shot.photo, shot.artwork)
+    assert np.median(errors(shot, placed)) < 0.1
+
+
+def test_picture_alike_in_the_mirror_is_taken_as_it_reads() -> None:
+    """A shaded sky is nearly the same mirrored; a panel seldom is, so it is not called so."""
+    y = np.linspace(0, 1, 600, dtype=np.float32)[:, None, None]
+    shade = np.broadcast_to((1 - y) * (40, 90, 190) + y * (190, 215, 240), (600, 900, 3))
+    shot = shoot(shade.astype(np.uint8), turn=90.0)
+    placed = place(shot.photo, shot.artwork)
+    assert isinstance(placed, Placement)
+    assert not placed.mirrored
+    assert placed.quarter_turns == 1
 
 
 def test_plain_colour_says_that_its_way_round_is_unknown() -> None:

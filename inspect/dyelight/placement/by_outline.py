@@ -2,21 +2,39 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 
 from ..records import Artwork, Note
 from .coarse import Lie, Reading
+from .fit import OutlinePrior, homography_from_corners
 from .found import LEAST_TEXTURED, Found, agrees
-from .frames import corners_mm, polygon_area, turn_degrees
+from .frames import corners_mm, picture_box, polygon_area, turn_degrees
 from .hold import held
+from .picture_map import FittedMap
 from .quads import PLAIN_SUPPORT, find_quads
 from .refine import refine, survey
 from .scaled import ArtworkView, PhotoViews
+from .search import best_shift
 
-# colour likeness from which a way round is tried, and taken where no detail can confirm it
-_TRY_LIKENESS = 0.35
+# outlines that are looked at closely, and ways of them that are refined
+_QUADS = 4
+_WAYS = 4
+# a way whose colours run against the artwork's is not looked at
+_AGAINST = -0.25
+# colour likeness taken where no detail can confirm it, and its lead over the next way
 _LIKENESS = 0.75
 _LEAD = 0.08
+# a file is seldom mirrored on purpose and a panel seldom held upside down: between ways that look
+# alike, the plain one
+_MIRRORED_COST = 0.1
+_TURN_COST = 0.03
+# how much more a likeness of detail says than one of colours
+_DETAIL_WEIGHT = 2.0
+# likeness of detail, and its lead over the next way, that prove a way
+_DETAIL = 0.12
+_DETAIL_LEAD = 0.08
 # share of tiles with detail that the artwork lacks from which it is another picture
 STRANGE_SHARE = 0.3
 # a quad whose corners lie within this share of the panel's length is the same panel
@@ -34,19 +52,64 @@ _WAY_UNKNOWN = Note(
 )
 
 
+@dataclass(frozen=True, slots=True)
+class Try:
+    """One way of one quad, moved to where its detail fits best.
+
+    `seen` tells whether all sides of the outline were measured; `detail` is the likeness of detail;
+    `likeness` that of colours, less what makes the way unusual.
+    """
+
+    reading: Reading
+    way: Lie
+    start: FittedMap
+    prior: OutlinePrior
+    seen: bool
+    detail: float
+    likeness: float
+
+    @property
+    def claim(self) -> float:
+        """How much speaks for this way before it is refined."""
+        return self.likeness + _DETAIL_WEIGHT * self.detail + 0.5 * self.reading.quad.support
+
+
+def ways_of(
+    views: PhotoViews, artwork: Artwork, fine: ArtworkView, reading: Reading
+) -> tuple[Try, ...]:
+    """All ways of one quad that its colours allow, each moved to where detail fits best."""
+    ways = [way for way in reading.ways if reading.plain or way.likeness >= _AGAINST]
+    if not ways:
+        return ()
+    first = ways[0].corners_px
+    _, prior, seen = held(views, artwork, fine, first)
+    tries = []
+    for way in ways:
+        order = [int(np.argmin(np.linalg.norm(first - c, axis=1))) for c in way.corners_px]
+        turned = replace(prior, corners_px=prior.corners_px[order])
+        h = homography_from_corners(corners_mm(artwork), turned.corners_px)
+        start = FittedMap.from_homography(h, views.size_px, picture_box(artwork))
+        match = best_shift(start, views, artwork, fine)
+        unusual = _MIRRORED_COST * way.mirrored
+        unusual += _TURN_COST * abs(turn_degrees(way.corners_px)) / 90
+        detail = 0.0
+        if match is not None and match.likeness >= _DETAIL:
+            start, detail = match.start, match.likeness
+        tries.append(Try(reading, way, start, turned, seen, detail, way.likeness - unusual))
+    return tuple(tries)
+
+
 def by_outline(
     views: PhotoViews, artwork: Artwork, fine: ArtworkView, readings: list[Reading]
 ) -> Found | None:
     """The map by the best way of the best quad, or None where none stands its tests."""
-    tries: list[tuple[float, Reading, Lie]] = []
-    for reading in readings:
-        for way in reading.ways:
-            if reading.plain or way.likeness >= _TRY_LIKENESS:
-                tries.append((way.likeness + 0.5 * reading.quad.support, reading, way))
-    tries.sort(key=lambda t: -t[0])
+    clearest = sorted(readings, key=lambda reading: -_clearness(reading))[:_QUADS]
+    groups = [ways_of(views, artwork, fine, reading) for reading in clearest]
+    tries = [(one, group) for group in groups for one in group]
+    tries.sort(key=lambda pair: -pair[0].claim)
     best: tuple[float, Found] | None = None
-    for _, reading, way in tries[:6]:
-        found, score = _from_quad(views, artwork, fine, reading, way)
+    for one, group in tries[:_WAYS]:
+        found, score = _from_try(views, artwork, fine, one, group)
         if found is not None and (best is None or score > best[0]):
             best = (score, found)
         if score > 1.0:
@@ -54,13 +117,20 @@ def by_outline(
     return None if best is None else best[1]
 
 
-def _from_quad(
-    views: PhotoViews, artwork: Artwork, fine: ArtworkView, reading: Reading, way: Lie
+def _clearness(reading: Reading) -> float:
+    likeness = reading.ways[0].likeness if reading.ways else -1.0
+    return reading.quad.support + 0.5 * likeness
+
+
+def _from_try(
+    views: PhotoViews, artwork: Artwork, fine: ArtworkView, one: Try, group: tuple[Try, ...]
 ) -> tuple[Found | None, float]:
     """Refine one way of one quad; the score is above 1 where the picture's detail confirms it."""
-    start, prior, seen = held(views, artwork, fine, way.corners_px)
-    refined = refine(start, views, artwork, fine, prior=prior)
-    picture = start if refined is None else refined.fit.map
+    others = [other for other in group if other is not one]
+    detail_lead = one.detail - max((other.detail for other in others), default=0.0)
+    proved = one.detail >= _DETAIL and detail_lead >= _DETAIL_LEAD
+    refined = refine(one.start, views, artwork, fine, prior=one.prior)
+    picture = one.start if refined is None else refined.fit.map
     look = survey(picture, views, artwork, fine)
     if refined is not None and agrees(refined.survey, look):
         error = refined.fit.standard_error_px
@@ -68,21 +138,22 @@ def _from_quad(
     if look.textured >= LEAST_TEXTURED or look.strange > STRANGE_SHARE:
         # the photo lacks detail that the artwork promises, or has what the artwork lacks
         return None, 0.0
-    if not seen or reading.quad.support < PLAIN_SUPPORT:
+    if not one.seen or one.reading.quad.support < PLAIN_SUPPORT:
         return None, 0.0
-    panel_px2 = abs(polygon_area(prior.corners_px))
+    panel_px2 = abs(polygon_area(one.prior.corners_px))
     # without picture points the outline's own error adds to how prints lie on panels
     error = _BLIND_MM * float(np.sqrt(panel_px2 / (artwork.width_mm * artwork.height_mm)))
-    if reading.plain:
-        if reading.photo_chroma_sd > _PLAIN_CHROMA_SD:
+    if one.reading.plain:
+        if one.reading.photo_chroma_sd > _PLAIN_CHROMA_SD:
             return None, 0.0
-        upright = abs(turn_degrees(way.corners_px)) + (90.0 if way.mirrored else 0.0)
-        return Found(None, start, error, (_WAY_UNKNOWN,), True), 0.9 - upright / 1000
-    if way.likeness < _LIKENESS or way.lead < _LEAD:
+        upright = abs(turn_degrees(one.way.corners_px)) + (90.0 if one.way.mirrored else 0.0)
+        return Found(None, one.start, error, (_WAY_UNKNOWN,), True), 0.9 - upright / 1000
+    lead = one.likeness - max((other.likeness for other in others), default=-1.0)
+    if not proved and (one.way.likeness < _LIKENESS or lead < _LEAD):
         return None, 0.0
     if refined is not None:
         error = refined.fit.standard_error_px
-    return Found(refined, picture, error, (), True), 0.5 + 0.4 * way.likeness
+    return Found(refined, picture, error, (), True), 0.5 + 0.4 * one.way.likeness
 
 
 def hold_by_outline(views: PhotoViews, artwork: Artwork, fine: ArtworkView, found: Found) -> Found:

@@ -12,6 +12,9 @@ LEAST_TEXTURED = 6
 # share of the tiles with clear detail that must agree with the artwork
 SURE_SHARE = 0.65
 _FINE_SHARE = 0.5
+# fine tiles, and the share of them in agreement, that prove a map by themselves
+_MANY_FINE = 24
+_FINE_PROOF = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,11 +33,14 @@ class Found:
 
 
 def agrees(fine_look: Survey, look: Survey) -> bool:
-    """Whether tiles prove the map: the coarse look must, and the fine one must not speak against
-    it.
+    """Whether tiles prove the map: one look must, and the other must not speak against it.
 
-    In the fine look little detail may stand above the noise.
+    The coarse look proves most pictures. Fine texture averages out in it, and is proved by many
+    tiles of the fine look instead; there, in turn, little detail may stand above the noise.
     """
     if fine_look.textured >= 2 * LEAST_TEXTURED and fine_look.agreeing < _FINE_SHARE:
         return False
-    return look.textured >= LEAST_TEXTURED and look.agreeing >= SURE_SHARE
+    if look.textured >= LEAST_TEXTURED and look.agreeing >= SURE_SHARE:
+        return True
+    against = look.textured >= LEAST_TEXTURED and look.agreeing < _FINE_SHARE
+    return fine_look.textured >= _MANY_FINE and fine_look.agreeing >= _FINE_PROOF and not against

@@ -20,6 +20,8 @@ _LINES_PER_SECTOR = 14
 _LEAST_AREA, _MOST_AREA = 0.05, 0.985
 _LEAST_SIDE_SUPPORT = 0.30
 _LEAST_MEAN_SUPPORT = 0.50
+_LARGER = 0.15
+_MOST = 24
 # a rectangle seen by a camera whose focal length is one of these shares of the photo's long side
 _FOCALS = (0.7, 0.85, 1.1, 1.6)
 _ASPECT_TOLERANCE = 0.10
@@ -42,7 +44,7 @@ class Quad:
     lying: bool
 
 
-def find_quads(photo: Photo, width_mm: float, height_mm: float, most: int = 8) -> list[Quad]:
+def find_quads(photo: Photo, width_mm: float, height_mm: float) -> list[Quad]:
     """Candidate outlines of a width_mm x height_mm panel, best first."""
     factor = min(1.0, _LONG_SIDE_PX / max(photo.width_px, photo.height_px))
     small = shrink(photo.pixels, factor)
@@ -59,7 +61,7 @@ def find_quads(photo: Photo, width_mm: float, height_mm: float, most: int = 8) -
     scale = np.array([photo.width_px / width, photo.height_px / height])
     return [
         Quad((q.corners_px + 0.5) * scale - 0.5, q.support, q.weakest, q.upright, q.lying)
-        for q in quads[:most]
+        for q in quads
     ]
 
 
@@ -249,7 +251,9 @@ def _assemble(lines: F64, support: F32, size: tuple[int, int], aspect: float) ->
         scores[:, number] = (total[line, high] - total[line, low]) / (high - low)
     mean, least = scores.mean(axis=1), scores.min(axis=1)
     good = np.flatnonzero((mean > _LEAST_MEAN_SUPPORT) & (least > _LEAST_SIDE_SUPPORT))
-    good = good[np.argsort(-mean[good])][:600]
+    # of two equally clear outlines the larger is the panel, the smaller something inside it
+    claim = mean + _LARGER * np.sqrt(share[ok])
+    good = good[np.argsort(-claim[good])][:600]
     quads: list[Quad] = []
     for g in good:
         corners = np.stack([x[g], y[g]], 1)
@@ -261,17 +265,9 @@ def _assemble(lines: F64, support: F32, size: tuple[int, int], aspect: float) ->
         if any(np.abs(_aligned(q.corners_px, corners) - q.corners_px).max() < 4 for q in quads):
             continue
         quads.append(Quad(corners, float(mean[g]), float(least[g]), upright, lying))
-        if len(quads) >= 24:
+        if len(quads) >= _MOST:
             break
-    frame = float(width * height)
-    # of two equally clear outlines the larger is the panel, the smaller something inside it
-    quads.sort(key=lambda q: -(q.support + 0.15 * np.sqrt(_area(q.corners_px) / frame)))
     return quads
-
-
-def _area(corners: F64) -> float:
-    x, y = corners[:, 0], corners[:, 1]
-    return float(abs(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2)
 
 
 def _aligned(reference: F64, corners: F64) -> F64:

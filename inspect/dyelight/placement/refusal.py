@@ -6,13 +6,9 @@ import cv2
 import numpy as np
 
 from ..records import Artwork, NoPlacement, Photo
-from .by_outline import STRANGE_SHARE
+from .by_outline import STRANGE_SHARE, ways_of
 from .coarse import Reading
-from .fit import homography_from_corners
 from .found import LEAST_TEXTURED
-from .frames import corners_mm, picture_box
-from .hold import held
-from .picture_map import FittedMap
 from .quads import PLAIN_SUPPORT
 from .refine import survey
 from .scaled import ArtworkView, PhotoViews, shrink, to_grey
@@ -114,17 +110,13 @@ def not_found(
 
 def _contradicted(views: PhotoViews, artwork: Artwork, fine: ArtworkView, reading: Reading) -> bool:
     """Whether a panel plainly shows something else, whichever way the artwork is laid on it."""
-    if not reading.ways:
-        return False
-    first = reading.ways[0].corners_px
-    _, prior, _ = held(views, artwork, fine, first)
-    for way in reading.ways:
-        order = [int(np.argmin(np.linalg.norm(first - c, axis=1))) for c in way.corners_px]
-        h = homography_from_corners(corners_mm(artwork), prior.corners_px[order])
-        start = FittedMap.from_homography(h, views.size_px, picture_box(artwork))
-        look = survey(start, views, artwork, fine)
+    tries = ways_of(views, artwork, fine, reading)
+    if not tries:
+        return bool(reading.ways)
+    for one in tries:
+        look = survey(one.start, views, artwork, fine)
         missing = look.textured >= LEAST_TEXTURED and look.agreeing < _OTHER_SHARE
         foreign = look.strange > STRANGE_SHARE and look.agreeing < _OTHER_SHARE
-        if not (missing or foreign):
+        if one.detail > 0 or not (missing or foreign):
             return False
     return True

@@ -1,0 +1,98 @@
+"""How far the print lies off its rough place: the whole panel's detail held against the artwork's.
+
+Fine texture can only be refined from nearer than its own grain, and a print may sit a millimetre
+off the metal. So both pictures are brought to even local contrast and correlated at every shift
+within reach, all over the panel at once, by Fourier transform (Anuta, IEEE Trans. Geosci. Electron.
+8, 1970, quoted from memory). Even contrast keeps a reflection or a stain from speaking louder than
+the rest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from ..records import F32, F64, Artwork, Mask
+from .fit import homography_from_corners
+from .frames import border_mm, corners_mm, picture_box, polygon_area
+from .picture_map import FittedMap
+from .refine import inner_box, panel_window
+from .scaled import ArtworkView, PhotoViews, near_power_of_two
+from .tiles import predict, shrunk_mask
+
+_AREA_PX = 0.5e6
+_REACH_MM = 1.6
+_REACH_PX = 3.0  # what corners read from an outline may be off, in view px
+_BAND_PX = 3.0
+_LEVEL_PX = 12.0
+_CLIP = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """The best shift of one way round.
+
+    `start` is the map moved by it; `likeness` -1..1 the correlation of detail there.
+    """
+
+    start: FittedMap
+    likeness: float
+
+
+def best_shift(
+    start: FittedMap, views: PhotoViews, artwork: Artwork, fine: ArtworkView
+) -> Match | None:
+    """The shift of the whole picture that fits the photo's detail best; None where none is seen."""
+    area = abs(polygon_area(start.to_photo(border_mm(artwork))))
+    if not np.isfinite(area) or area < 400:
+        return None
+    pitch = near_power_of_two(float(np.sqrt(area / _AREA_PX)))
+    view = views.window(panel_window(start, artwork, views.size_px, 0.05), pitch)
+    px_per_mm = float(np.sqrt(area / (artwork.width_mm * artwork.height_mm))) / pitch
+    art = fine.halved(min(1.0, 1.15 * px_per_mm / max(fine.scale_x, fine.scale_y)))
+    warped, inside = predict(start, art, view, inner_box(artwork))
+    mask = shrunk_mask(inside & view.usable, 2)
+    if mask.sum() < 400:
+        return None
+    reach = int(np.ceil(_REACH_MM * px_per_mm + _REACH_PX))
+    surface = _correlation(_evened(view.grey, view.usable), _evened(warped, mask), reach)
+    peak = np.unravel_index(int(surface.argmax()), surface.shape)
+    shift = np.array([peak[1] - reach, peak[0] - reach], np.float64) * view.pitch
+    corners: F64 = start.to_photo(corners_mm(artwork)) + shift
+    moved = FittedMap.from_homography(
+        homography_from_corners(corners_mm(artwork), corners),
+        views.size_px,
+        picture_box(artwork),
+    )
+    return Match(moved, float(surface[peak]))
+
+
+def _evened(grey: F32, mask: Mask) -> F32:
+    """Detail finer than _BAND_PX (h, w) at unit local contrast, zero off the mask."""
+    on = mask.astype(np.float32)
+    cover = cv2.GaussianBlur(on, (0, 0), _BAND_PX) + np.float32(1e-3)
+    fine = (grey - cv2.GaussianBlur(grey * on, (0, 0), _BAND_PX) / cover) * on
+    cover = cv2.GaussianBlur(on, (0, 0), _LEVEL_PX) + np.float32(1e-3)
+    power = cv2.GaussianBlur(fine * fine, (0, 0), _LEVEL_PX) / cover
+    # where there is no detail at all, rounding must not be blown up to it
+    floor = np.float32(0.25 * float(np.median(power[mask]))) if mask.any() else np.float32(0)
+    even = fine / np.sqrt(power + floor + np.float32(1e-7))
+    return np.asarray(np.clip(even, -_CLIP, _CLIP) * on, np.float32)
+
+
+def _correlation(photo: F32, art: F32, reach: int) -> F32:
+    """Correlation (2 reach + 1, 2 reach + 1) of two images at all shifts of photo against art."""
+    height = cv2.getOptimalDFTSize(photo.shape[0] + reach)
+    width = cv2.getOptimalDFTSize(photo.shape[1] + reach)
+    spectra = [
+        cv2.dft(cv2.copyMakeBorder(x, 0, height - x.shape[0], 0, width - x.shape[1], 0))
+        for x in (photo, art)
+    ]
+    product = cv2.mulSpectrums(spectra[0], spectra[1], 0, conjB=True)
+    full = cv2.dft(product, flags=cv2.DFT_INVERSE | cv2.DFT_REAL_OUTPUT | cv2.DFT_SCALE)
+    rolled = np.roll(np.roll(full, reach, axis=0), reach, axis=1)
+    seen = photo * (art != 0)
+    energy = float(np.sqrt(np.sum(seen * seen) * np.sum(art * art)))
+    return np.asarray(rolled[: 2 * reach + 1, : 2 * reach + 1] / max(energy, 1e-6), np.float32)
