@@ -91,15 +91,16 @@ def kind_parts(
             continue
         said = [part for link in links if (part := _said(link, history, index)) is not None]
         if known.enough:
-            rate = 0.0
+            whole = known.share[cause] * known.rate
+            rate = known.even * whole * known.base_times
             for link in links:
                 found = _rate(link, known, history, index, cell)
                 # where the log cannot tell, the map's expectation stands
-                expected = known.share[cause] * known.rate / len(links)
+                expected = (1.0 - known.even) * whole / len(links)
                 claim = claims[_key(link, history)][cause]
                 rate += expected if found is None else found * claim
             before = float(np.prod([part.times for part in said]))
-            times = max(rate / (known.share[cause] * known.rate * before), 1e-9)
+            times = max(rate / (whole * before), 1e-9)
             said.append(_history_part(links, known, history, index, cell, times))
         parts[cause] = tuple(said)
     return parts

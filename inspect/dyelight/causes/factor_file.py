@@ -36,6 +36,7 @@ class Learn(StrictTable):
     least_level: Threshold
     most_panels: Threshold
     prior_shape: Threshold
+    even_part: Threshold
     cell_mm: Threshold
     false_discovery: Threshold
 

@@ -15,6 +15,7 @@ from .intensity import fit_rates
 from .levels import UNKNOWN, Coded
 
 BASE_SHAPE = 2.0  # the rate that no factor explains is never nothing; a start value of our own
+_SEED = 20  # the same log gives the same weights
 _LEAST_STEP = 0.05  # share of a step that a prior without any hint gives each level; our own
 
 
@@ -46,8 +47,9 @@ class Block:
 class Learned:
     """The rates of one kind. Prior and posterior means in defects per panel.
 
-    `share` is each cause's part of the kind's odds in the map; `base_share` is what all causes that
-    no factor speaks of have together, "something else" among them.
+    `share` is each cause's part of the kind's odds in the map. `base_share` is what is expected
+    alike on all panels: causes that no factor speaks of, "something else" among them, whole, and of
+    the others their even part, which is `even` of each.
     """
 
     kind: Kind
@@ -57,13 +59,14 @@ class Learned:
     rate: float
     share: Mapping[str, float]
     base_share: float
+    even: float
     blocks: Mapping[tuple[str, bool | None], Block]
     places: Mapping[PlatenCell, int]
     mean: F64
 
     @property
     def base_times(self) -> float:
-        """The learned rate of all causes without a factor, over what the map expects of them."""
+        """The learned rate of what comes alike on all panels, over what the map expects of it."""
         return float(self.mean[0]) / (self.base_share * self.rate)
 
 
@@ -99,12 +102,12 @@ def learn_kind(kind: Kind, history: History, cause_map: CauseMap, among: Mask) -
     panels, defects = int(among.sum()), len({event.panel for event in events})
     enough = panels >= learn.least_pressings.value and defects >= learn.least_defects.value
     rate = max(len(events), 0.5) / max(panels, 1)
-    priors = _Priors(history, among, rate, learn.prior_shape.value)
-    base_share = 1.0 - sum(shares[cause] for cause in linked)
-    priors.mean[0] = base_share * rate
+    even = learn.even_part.value
+    base_share = 1.0 - (1.0 - even) * sum(shares[cause] for cause in linked)
+    priors = _Priors(history, among, base_share * rate, learn.prior_shape.value)
     for cause, links in linked.items():
         for link in links:
-            part = shares[cause] * rate / len(links)
+            part = (1.0 - even) * shares[cause] * rate / len(links)
             if factors.factors[link.factor].shape == "place":
                 priors.add_places(part)
             else:
@@ -112,7 +115,7 @@ def learn_kind(kind: Kind, history: History, cause_map: CauseMap, among: Mask) -
     mean = np.array(priors.mean)
     if enough:
         struck = np.array([priors.row(event) for event in events])
-        mean = fit_rates(struck, np.array(priors.exposure), mean, np.array(priors.shape)).mean
+        mean = priors.fit(struck)
     return Learned(
         kind=kind,
         panels=panels,
@@ -121,6 +124,7 @@ def learn_kind(kind: Kind, history: History, cause_map: CauseMap, among: Mask) -
         rate=rate,
         share=shares,
         base_share=base_share,
+        even=even,
         blocks=priors.blocks,
         places=priors.places,
         mean=mean,
@@ -128,14 +132,19 @@ def learn_kind(kind: Kind, history: History, cause_map: CauseMap, among: Mask) -
 
 
 class _Priors:
-    """The features as they are laid out, with exposure and prior; feature 0 is the base."""
+    """The features as they are laid out, with exposure and prior; feature 0 is the base.
 
-    def __init__(self, history: History, among: Mask, rate: float, shape: float) -> None:
+    The features of a factor form a group with one scale, over which a prior shape is spread: the
+    steps of an ordered factor make a gamma process over its levels.
+    """
+
+    def __init__(self, history: History, among: Mask, base_rate: float, shape: float) -> None:
         self._history, self._among, self._shape = history, among, shape
         self._panels = max(int(among.sum()), 1)
-        self.mean: list[float] = [rate]
-        self.shape: list[float] = [BASE_SHAPE]
-        self.exposure: list[float] = [float(among.sum())]
+        self.mean: list[float] = [base_rate]
+        self._exposure: list[float] = [float(among.sum())]
+        self._group: list[int] = [0]
+        self._parts: list[float] = [base_rate]
         self.blocks: dict[tuple[str, bool | None], Block] = {}
         self.places: dict[PlatenCell, int] = {}
 
@@ -144,39 +153,53 @@ class _Priors:
         counts = np.bincount(coded.codes[self._among] + 1, minlength=len(coded.labels) + 1).astype(
             np.float64
         )
-        rises = key[1]
-        levels = counts[1:]
+        rises, levels = key[1], counts[1:]
         if rises is None:
-            exposure = levels
-            hint = np.ones(len(levels))
+            exposure, hint = levels, np.ones(len(levels))
         else:
             exposure = levels[::-1].cumsum()[::-1] if rises else levels.cumsum()
             hint = _steps(coded, link, rises)
         if key not in self.blocks:
             self.blocks[key] = Block(key[0], rises, len(self.mean), len(exposure) + 1)
-            self.mean += [0.0] * (len(exposure) + 1)
-            self.exposure += [*exposure.tolist(), float(counts[0])]
-            self.shape += [self._shape] * (len(exposure) + 1)
+            self._lay_out([*exposure.tolist(), float(counts[0])])
         block = self.blocks[key]
-        # scaled so that the link's rate, averaged over all panels, is its part in the map
-        known = max(1.0 - counts[0] / self._panels, 1e-9)
-        spread = float((hint * exposure).sum()) / self._panels
-        steps = hint * (part * known / spread if spread > 0 else part)
+        self._parts[self._group[block.start]] += part
+        # scaled so that the link's rate, averaged over the panels whose level is known, is its part
+        spread = float((hint * exposure).sum()) / max(float(levels.sum()), 1.0)
+        steps = hint * (part / spread if spread > 0 else part)
         for step, value in enumerate([*steps.tolist(), part]):
-            self.mean[block.start + step] += max(value, 1e-9)
+            self.mean[block.start + step] += value
 
     def add_places(self, part: float) -> None:
         """Add a link's part of the rate to the cells of the platens, a feature each."""
         exposure = self._history.place_exposure(self._among)
+        if not exposure:
+            return
         if not self.places:
-            for place in sorted(exposure):
-                self.places[place] = len(self.mean)
-                self.mean.append(0.0)
-                self.shape.append(self._shape)
-                self.exposure.append(exposure[place])
-        whole = sum(exposure.values())
+            first = len(self.mean)
+            cells = sorted(exposure)
+            self.places = {place: first + step for step, place in enumerate(cells)}
+            for place in cells:
+                # each with a scale of its own: one dusty corner says nothing of the others
+                self._lay_out([exposure[place]])
+        each = part * self._panels / sum(exposure.values())
         for number in self.places.values():
-            self.mean[number] += part * self._panels / whole
+            self._parts[self._group[number]] += each
+            self.mean[number] += each
+
+    def _lay_out(self, exposure: list[float]) -> None:
+        self.mean += [0.0] * len(exposure)
+        self._exposure += exposure
+        self._group += [len(self._parts)] * len(exposure)
+        self._parts.append(0.0)
+
+    def fit(self, struck: F64) -> F64:
+        """The posterior mean of each feature's rate, from the features (E, K) of all events."""
+        scale = np.array(self._parts) / self._shape
+        scale[0] = self._parts[0] / BASE_SHAPE
+        group, mean = np.array(self._group), np.array(self.mean)
+        rng = np.random.default_rng(_SEED)
+        return fit_rates(struck, np.array(self._exposure), mean / scale[group], scale, group, rng)
 
     def row(self, event: Event) -> list[float]:
         """The features of one event; a panel's rate is spread over its cells by area."""
@@ -202,7 +225,7 @@ def _steps(coded: Coded, link: Link, rises: bool) -> F64:
         there = coded.values[coded.codes == code]
         times.append(says_times(link.says, float(np.median(there)) if len(there) else None))
     up = np.array(times if rises else times[::-1])
-    steps = np.maximum(np.diff(up, prepend=0.0), 0.0) + _LEAST_STEP
+    steps = np.maximum(np.diff(up, prepend=up[0]), 0.0) + _LEAST_STEP
     return steps if rises else steps[::-1]
 
 

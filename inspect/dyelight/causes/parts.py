@@ -9,7 +9,7 @@ from dataclasses import dataclass
 class Part:
     """One number that a weight is made of: what it multiplies by, why, and where it comes from.
 
-    `told` False keeps its reason out of the sentences for people; `--explain` shows it all the same.
+    `told` False keeps its reason out of the sentences; `--explain` shows it all the same.
     """
 
     name: str

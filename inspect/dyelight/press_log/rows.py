@@ -31,8 +31,9 @@ class PanelRow:
     """One pressed panel. Texts are "" and numbers None where nobody wrote them down.
 
     `probe_over_set_c` is by how much the press's last probe readings before lay over what was set,
-    the mean over the platen. `fabric_use` is how often the vent fabric had been used with this pressing. `verdict` and
-    `findings` are those of the last inspection as ruled since; `verdict` None: not looked at.
+    the mean over the platen. `fabric_use` is how often the vent fabric had been used with this
+    pressing. `verdict` and `findings` are those of the last inspection as ruled since; `verdict`
+    None: not looked at.
     """
 
     panel_row: int

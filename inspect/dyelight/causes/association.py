@@ -1,0 +1,316 @@
+"""Which factors matter for a kind of defect: rates, tests, odds ratios, adjusted for the others.
+
+Beside the plain tests of each factor (Fisher's exact test for two levels, the Cochran-Armitage test
+for ordered ones, Pearson's chi-square for words) stands one that holds everything else still.
+Factors travel together, so a factor counts as significant by that one only: a score test of its
+levels in the additive model of `intensity`, with all other factors in, and with the variance that a
+yes or no has under the model without it (Rao, Proc. Camb. Phil. Soc. 44, 1948; Boos, American
+Statistician 46, 1992, for the general form). Its p values are adjusted over all factors of a kind
+by Benjamini and Hochberg.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..records import F64, Kind, Mask
+from .factor_file import Factors
+from .history import History, PlatenCell, level_counts
+from .levels import Coded, Codes
+from .statistics import (
+    Interval,
+    benjamini_hochberg,
+    differ,
+    fisher,
+    odds_ratio,
+    trend,
+    wilson,
+)
+
+_RIDGE = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class LevelRate:
+    """One level of a factor: how many panels showed the kind, of how many, with its interval."""
+
+    label: str
+    hits: int
+    of: int
+    rate: Interval
+
+
+@dataclass(frozen=True, slots=True)
+class FactorResult:
+    """One factor and one kind.
+
+    `plain_test` names the test behind `plain_p`; `p` is the adjusted-for-others one and `q` its
+    Benjamini-Hochberg value over all factors of the kind. `odds` compares level `high` with level
+    `low`, those of the highest and lowest rate, plainly.
+    """
+
+    factor: str
+    title: str
+    levels: tuple[LevelRate, ...]
+    plain_test: str
+    plain_p: float
+    p: float
+    q: float
+    significant: bool
+    high: str
+    low: str
+    odds: Interval
+
+
+@dataclass(frozen=True, slots=True)
+class KindResult:
+    """All factors of one kind, the most telling first; none where there is too little to test."""
+
+    kind: Kind
+    panels: int
+    defects: int
+    enough: bool
+    factors: tuple[FactorResult, ...]
+
+
+def compare_factors(kind: Kind, history: History) -> KindResult:
+    """Test every factor of the log for one kind."""
+    among, hit = history.looked, history.showing(kind)
+    learn = history.factors.learn
+    panels, defects = int(among.sum()), int((among & hit).sum())
+    enough = panels >= learn.least_pressings.value and defects >= learn.least_defects.value
+    usable = [coded for coded in history.coded.values() if _levels_held(coded, among) > 1]
+    if not enough or not usable:
+        return KindResult(kind, panels, defects, enough, ())
+    adjusted = adjusted_p(
+        [coded.codes[among] for coded in usable],
+        hit[among].astype(np.float64),
+        least_expected=_least_expected(history.factors, panels, defects),
+    )
+    limit = learn.false_discovery.value
+    place = _place_levels(kind, history)
+    if place is not None:
+        adjusted.append(place[1])
+    q_values = benjamini_hochberg(adjusted).tolist()
+    results = [
+        _result(coded, among, hit, p, q, limit)
+        for coded, p, q in zip(usable, adjusted, q_values, strict=False)
+    ]
+    if place is not None:
+        results.append(_place_result(place, history, q_values[-1], limit))
+    return KindResult(
+        kind,
+        panels,
+        defects,
+        enough,
+        tuple(sorted(results, key=lambda item: (item.p, item.factor))),
+    )
+
+
+def _least_expected(factors: Factors, panels: int, defects: int) -> int:
+    """Panels that a level needs to expect three defects, but no fewer than a level needs anyway."""
+    return max(int(factors.learn.least_level.value), int(np.ceil(3 * panels / max(defects, 1))))
+
+
+def _levels_held(coded: Coded, among: Mask) -> int:
+    return len(np.unique(coded.codes[among & (coded.codes >= 0)]))
+
+
+def _result(coded: Coded, among: Mask, hit: Mask, p: float, q: float, limit: float) -> FactorResult:
+    hits, totals = level_counts(coded, among, hit)
+    levels = tuple(
+        LevelRate(label, int(count), int(of), wilson(int(count), int(of)))
+        for label, count, of in zip(coded.labels, hits, totals, strict=True)
+        if of
+    )
+    ranked = sorted(levels, key=lambda level: level.hits / level.of)
+    low, high = ranked[0], ranked[-1]
+    if len(levels) == 2:
+        name, plain = "Fisher", fisher(low.hits, low.of, high.hits, high.of)
+    elif coded.ordered and coded.factor.shape != "any":
+        name = "trend"
+        plain = trend([level.hits for level in levels], [level.of for level in levels])
+    else:
+        name = "chi-square"
+        plain = differ([level.hits for level in levels], [level.of for level in levels])
+    return FactorResult(
+        factor=coded.name,
+        title=coded.factor.title,
+        levels=levels,
+        plain_test=name,
+        plain_p=plain,
+        p=p,
+        q=q,
+        significant=q < limit,
+        high=high.label,
+        low=low.label,
+        odds=odds_ratio(high.hits, high.of, low.hits, low.of),
+    )
+
+
+def _place_levels(kind: Kind, history: History) -> tuple[tuple[LevelRate, ...], float] | None:
+    """Marks by platen cell, and the p of their being spread by coverage within each press."""
+    from scipy.special import gammaincc
+
+    exposure = history.place_exposure(history.looked)
+    hits: dict[PlatenCell, int] = {}
+    for event in history.events(kind, history.looked, by_place=True):
+        if event.cell in exposure:
+            hits[event.cell] = hits.get(event.cell, 0) + 1
+    statistic, freedom = 0.0, 0
+    for press in dict.fromkeys(cell[0] for cell in exposure):
+        own = [cell for cell in exposure if cell[0] == press]
+        seen = sum(hits.get(cell, 0) for cell in own)
+        covered = sum(exposure[cell] for cell in own)
+        expected = {cell: seen * exposure[cell] / covered for cell in own}
+        # cells that expect too few marks are taken together
+        large = [cell for cell in own if expected[cell] >= 3.0]
+        pairs = [(hits.get(cell, 0), expected[cell]) for cell in large]
+        rest = seen - sum(pair[0] for pair in pairs), seen - sum(pair[1] for pair in pairs)
+        if rest[1] >= 3.0:
+            pairs.append(rest)
+        if len(pairs) > 1:
+            statistic += sum((got - due) ** 2 / due for got, due in pairs)
+            freedom += len(pairs) - 1
+    if not freedom:
+        return None
+    levels = tuple(
+        LevelRate(
+            f"press {press}, cell {across + 1} from the left, {down + 1} from the back",
+            hits.get((press, across, down), 0),
+            max(round(exposure[press, across, down]), hits.get((press, across, down), 0), 1),
+            wilson(
+                hits.get((press, across, down), 0),
+                max(round(exposure[press, across, down]), hits.get((press, across, down), 0), 1),
+            ),
+        )
+        for press, across, down in sorted(exposure)
+    )
+    return levels, float(gammaincc(freedom / 2, statistic / 2))
+
+
+def _place_result(
+    place: tuple[tuple[LevelRate, ...], float], history: History, q: float, limit: float
+) -> FactorResult:
+    levels, p = place
+    name = next(name for name, factor in history.factors.factors.items() if factor.shape == "place")
+    worst = max(levels, key=lambda level: level.rate.low)
+    hits, of = sum(level.hits for level in levels), sum(level.of for level in levels)
+    return FactorResult(
+        factor=name,
+        title=history.factors.factors[name].title,
+        levels=levels,
+        plain_test="chi-square within each press",
+        plain_p=p,
+        p=p,
+        q=q,
+        significant=q < limit,
+        high=worst.label,
+        low="everywhere else",
+        odds=odds_ratio(worst.hits, worst.of, hits - worst.hits, of - worst.of),
+    )
+
+
+def adjusted_p(codes: Sequence[Codes], hit: F64, least_expected: int) -> list[float]:
+    """P of each factor with all others held, by the score test of the module's head.
+
+    `codes` are F arrays (N,) of levels, -1 where not known; `hit` (N,) is 1.0 where the kind shows.
+    Levels of fewer than `least_expected` panels are tested together.
+    """
+    from scipy.special import gammaincc
+
+    merged = [_merged(code, least_expected) for code in codes]
+    design = _Design(merged)
+    right = design.sums(hit)
+    found = []
+    for number in range(len(merged)):
+        own, rest = design.columns(number)
+        if not len(own):
+            found.append(1.0)
+            continue
+        gram_rest = design.gram[np.ix_(rest, rest)]
+        ridge = _RIDGE * np.trace(gram_rest) / len(rest) * np.eye(len(rest))
+        onto = np.linalg.solve(gram_rest + ridge, design.gram[np.ix_(rest, own)])
+        without = np.zeros(design.size)
+        without[rest] = np.linalg.solve(gram_rest + ridge, right[rest])
+        chance = np.clip(design.predict(without), 1e-4, 1 - 1e-4)
+        score = right[own] - design.gram[np.ix_(own, rest)] @ without[rest]
+        spread = design.weighted(chance * (1 - chance))
+        turn = np.zeros((design.size, len(own)))
+        turn[rest] = -onto
+        turn[own] = np.eye(len(own))
+        variance = turn.T @ spread @ turn
+        values, vectors = np.linalg.eigh(variance)
+        # directions that the other factors decide wholly carry nothing
+        kept = values > 1e-6 * max(values.max(), 1e-12)
+        along = vectors[:, kept].T @ score
+        statistic = float((along**2 / values[kept]).sum())
+        found.append(float(gammaincc(int(kept.sum()) / 2, statistic / 2)) if kept.any() else 1.0)
+    return found
+
+
+def _merged(codes: Codes, least: int) -> Codes:
+    """Levels 0.. with small ones joined; not known is a level of its own where it is large."""
+    shifted = codes - codes.min()
+    counts = np.bincount(shifted)
+    large = np.flatnonzero(counts >= least)
+    place = np.full(len(counts), len(large), dtype=np.int64)
+    place[large] = np.arange(len(large))
+    joined: Codes = place[shifted]
+    return joined
+
+
+class _Design:
+    """The one-hot design of all factors, its products made from cross tables instead of rows."""
+
+    def __init__(self, codes: Sequence[Codes]) -> None:
+        self._codes = codes
+        sizes = [int(code.max()) + 1 for code in codes]
+        # column 0 is the constant; each factor's first level is left out
+        self._starts = np.cumsum([1, *[size - 1 for size in sizes]]).tolist()
+        self._sizes = sizes
+        self.size = int(self._starts[-1])
+        self.gram = self.weighted(np.ones(len(codes[0])))
+
+    def columns(self, number: int) -> tuple[Codes, Codes]:
+        """The columns of one factor, and all others."""
+        every = np.arange(self.size)
+        own = (every >= self._starts[number]) & (every < self._starts[number + 1])
+        return every[own], every[~own]
+
+    def sums(self, values: F64) -> F64:
+        """The design's transpose times values (N,)."""
+        total = np.zeros(self.size)
+        total[0] = values.sum()
+        for number, code in enumerate(self._codes):
+            own = slice(self._starts[number], self._starts[number + 1])
+            total[own] = np.bincount(code, values, self._sizes[number])[1:]
+        return total
+
+    def predict(self, coefficients: F64) -> F64:
+        """The design times coefficients: (N,)."""
+        total = np.full(len(self._codes[0]), coefficients[0])
+        for number, code in enumerate(self._codes):
+            own = coefficients[self._starts[number] : self._starts[number + 1]]
+            total += np.concatenate([[0.0], own])[code]
+        return total
+
+    def weighted(self, weights: F64) -> F64:
+        """The design's transpose times weights times the design: (K, K)."""
+        table = np.zeros((self.size, self.size))
+        table[0] = self.sums(weights)
+        for one, code in enumerate(self._codes):
+            rows = slice(self._starts[one], self._starts[one + 1])
+            for two in range(one + 1):
+                columns = slice(self._starts[two], self._starts[two + 1])
+                wide = self._sizes[two]
+                cross = np.bincount(
+                    code * wide + self._codes[two], weights, self._sizes[one] * wide
+                ).reshape(self._sizes[one], wide)
+                table[rows, columns] = cross[1:, 1:]
+                table[columns, rows] = cross[1:, 1:].T
+        table[:, 0] = table[0]
+        return table
