@@ -20,6 +20,7 @@ from .causes import causes
 from .check import check
 from .demo import demo
 from .exits import INTERRUPTED, OUTPUT, USAGE, report_error, report_fault
+from .run import run as run_panels
 from .selfcheck import selfcheck
 
 # newer releases of typer bring their own copy of click, older ones import it: the class that both
@@ -59,7 +60,7 @@ def _root(
     """Finds, names and explains defects in photos of dye-sublimated photo panels."""
 
 
-for _command in (check, causes, demo, selfcheck):
+for _command in (check, run_panels, causes, demo, selfcheck):
     app.command(_command.__name__)(_command)
 
 

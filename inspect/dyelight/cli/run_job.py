@@ -1,0 +1,304 @@
+"""From a run's order to its record: pair, check, draw, inspect, look for patterns, write."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import cast
+
+from ..errors import OutputError, SettingsError
+from ..report.outputs import refuse_unwritable, write_together
+from ..runs.agreement import agreements
+from ..runs.cluster import exposed
+from ..runs.decision import Sampling, decide
+from ..runs.drive import chosen_workers, gravest_code, inspect_all
+from ..runs.entries import Entry
+from ..runs.files_check import FileTrouble, troubled_files
+from ..runs.grouping import findings_chart, grouped, stopped_chart
+from ..runs.manifest import Defaults, ManifestError, read_manifest
+from ..runs.page import run_html
+from ..runs.pairing import Pairing, ReadCodes, pair_folder
+from ..runs.panels import Panel, panel_of, read_looks, with_looks
+from ..runs.pattern_file import load_patterns
+from ..runs.patterns import find_patterns, tests_made
+from ..runs.progress import Progress
+from ..runs.record import Run, run_csv, run_text
+from ..runs.sampling import SEVERITIES, Severity, draw, parse_aql, plans_for
+from ..runs.store import read_run, run_folder
+from ..runs.switching import Standing
+from ..runs.work import Judging, Knowledge, Row, load_knowledge
+from ..settings import Settings
+from .console import say, warn
+from .exits import FAULT, PASS, RETAKE, STOPPED
+from .run_log import LotLog, open_log, with_log_facts
+from .run_pages import print_dry_run, print_run
+
+_CODE_OF_RULING = {"pass": PASS, "review": STOPPED, "remake": STOPPED, "retake": RETAKE}
+_READERS = ("shop", "buyer")
+
+
+@dataclass(frozen=True, slots=True)
+class RunOrder:
+    """What was asked for on the command line beside the settings."""
+
+    source: Path
+    artwork_folder: Path | None = None
+    pair: str = "name"
+    dry_run: bool = False
+    workers: int | None = None
+    cluster: str | None = None
+    sampling: str = "all"
+    level: str = "II"
+    aql: str = "critical=0.10,major=2.5,minor=4"
+    seed: int = 1
+    reduced_wanted: bool = False
+    buyer: str = ""
+    log: str | None = None
+    looked: Path | None = None
+    repeat: Path | None = None
+    reader: str = "shop"
+
+
+def run_run(order: RunOrder, settings: Settings) -> int:
+    """Do what was asked for; the exit code. Raises the errors of all parts, the cheapest first."""
+    _check_words(order)
+    workers = chosen_workers(order.workers)
+    knowledge = load_knowledge(
+        None if settings.rules is None else str(settings.rules),
+        settings.acceptance,
+        None if settings.causes is None else str(settings.causes),
+    )
+    pairing = _paired(order, settings)
+    with open_log(order.log) as log:
+        entries = with_log_facts(pairing.entries, log)
+        pairing = replace(pairing, entries=entries)
+        lots = LotLog(log, order.buyer)
+        sampling = _sampling(order, len(entries), lots)
+        drawn = _drawn(entries, sampling)
+        if order.dry_run:
+            troubles = troubled_files(drawn)
+            print_dry_run(pairing, drawn, troubles, sampling)
+            return _dry_code(pairing, troubles)
+        if settings.out is None:
+            raise SettingsError(
+                "a run needs a folder for its results.", remedy="Name it with --out."
+            )
+        for item in pairing.unpaired:
+            warn(f"left out: {item.file}: {item.reason}")
+        return _inspected(order, settings, pairing, drawn, sampling, knowledge, workers, lots)
+
+
+def _check_words(order: RunOrder) -> None:
+    for flag, word, known in (
+        ("--pair", order.pair, ("name", "codes")),
+        ("--sampling", order.sampling, ("all", "auto", *SEVERITIES)),
+        ("--for", order.reader, _READERS),
+    ):
+        if word not in known:
+            raise SettingsError(
+                f"{flag} knows no {word!r}.", remedy=f"Use one of {', '.join(known)}."
+            )
+    if order.cluster is not None and exposed(order.cluster):
+        warn(
+            f"{order.cluster} is neither this machine nor under TLS: whoever can reach the "
+            "scheduler can run code on its workers."
+        )
+
+
+def _paired(order: RunOrder, settings: Settings) -> Pairing:
+    defaults = Defaults(settings.size_mm, settings.bleed, settings.base, settings.finish)
+    if order.source.is_dir():
+        reader: ReadCodes | None = None
+        if order.pair == "codes":
+            from ..runs.codes import load_reader, read_codes
+
+            load_reader()
+            reader = read_codes
+        return pair_folder(
+            order.source, defaults, artwork_folder=order.artwork_folder, read_codes=reader
+        )
+    try:
+        return Pairing(read_manifest(order.source, defaults), ())
+    except ManifestError as trouble:
+        for row in trouble.rows:
+            warn(f"{order.source}: {row.sentence()}")
+        raise
+
+
+def _sampling(order: RunOrder, lot: int, lots: LotLog) -> Sampling | None:
+    if order.sampling == "all":
+        return None
+    if order.sampling == "auto":
+        standing = lots.standing(reduced_wanted=order.reduced_wanted)
+    else:
+        standing = Standing(cast(Severity, order.sampling), "It was asked for.")
+    if standing.stopped:
+        warn(
+            f"sampling of this buyer's lots must stop: {standing.because} Take no more lots until "
+            "the process is put right; this one is inspected as tightened."
+        )
+    plans = plans_for(lot, order.level, parse_aql(order.aql), standing.severity)
+    most = max(plan.n for plan in plans.values())
+    return Sampling(
+        lot, order.level, standing.severity, standing.because, plans, draw(lot, most, order.seed)
+    )
+
+
+def _drawn(entries: Sequence[Entry], sampling: Sampling | None) -> list[Entry]:
+    if sampling is None:
+        return list(entries)
+    return [entries[place] for place in sorted(sampling.drawn.order)]
+
+
+def _dry_code(pairing: Pairing, troubles: Sequence[FileTrouble]) -> int:
+    codes = [trouble.error.exit_code for trouble in troubles]
+    if pairing.unpaired:
+        codes.append(STOPPED)
+    return gravest_code(codes)
+
+
+def _inspected(
+    order: RunOrder,
+    settings: Settings,
+    pairing: Pairing,
+    drawn: Sequence[Entry],
+    sampling: Sampling | None,
+    knowledge: Knowledge,
+    workers: int,
+    lots: LotLog,
+) -> int:
+    assert settings.out is not None  # run_run refused a run without a folder
+    out = settings.out
+    began = time.monotonic()
+    earlier = _earlier_run(order)
+    looks = {} if order.looked is None else read_looks(order.looked)
+    refuse_unwritable(out)
+    with run_folder(out):
+        rows = _followed(order, settings, drawn, knowledge, workers)
+        panels = [panel_of(entry, rows.get(entry.index), out) for entry in pairing.entries]
+        if order.looked is not None:
+            panels = with_looks(panels, looks, order.looked)
+        run = _record(order, settings, pairing, panels, sampling, knowledge, earlier, began)
+        contents = {
+            "run.json": run_text(run).encode("utf-8", "backslashreplace"),
+            "run.csv": run_csv(run).encode("utf-8-sig", "backslashreplace"),
+            "run.html": run_html(run, out).encode("utf-8", "replace"),
+        }
+        if order.reader == "buyer":
+            contents["buyer.html"] = run_html(run, out, "buyer").encode("utf-8", "replace")
+        write_together(out, contents)
+    if sampling is not None and run.decision.outcome is not None:
+        lots.keep(str(out.absolute()), sampling.severity, run.decision.outcome)
+    if settings.format == "json":
+        say(run_text(run), end="")
+    else:
+        print_run(run, out, order.reader == "buyer")
+    return gravest_code([_code(panel) for panel in run.inspected])
+
+
+def _code(panel: Panel) -> int:
+    """A panel's exit code; a person's look counts in the verdict's place."""
+    ruling = panel.ruling
+    return (panel.code or FAULT) if ruling is None else _CODE_OF_RULING[ruling]
+
+
+def _earlier_run(order: RunOrder) -> dict[str, tuple[str, frozenset[str]]]:
+    """Verdict and kinds by panel of the run that this one repeats."""
+    if order.repeat is None:
+        return {}
+    panels = read_run(order.repeat).get("panels")
+    if not panels:
+        raise SettingsError(
+            "there is no finished run in this folder.",
+            file=order.repeat,
+            remedy="Name the --out folder of the run that was done first.",
+        )
+    return {
+        panel["panel_id"]: (panel["verdict"], frozenset(panel["kinds"]))
+        for panel in panels
+        if panel["verdict"] is not None
+    }
+
+
+def _followed(
+    order: RunOrder,
+    settings: Settings,
+    drawn: Sequence[Entry],
+    knowledge: Knowledge,
+    workers: int,
+) -> Mapping[int, Row]:
+    assert settings.out is not None  # see _inspected
+    judging = Judging(
+        None if settings.rules is None else str(Path(settings.rules).absolute()),
+        _absolute_spec(settings.acceptance),
+        None if settings.causes is None else str(Path(settings.causes).absolute()),
+        knowledge.sha256,
+    )
+    progress = Progress(len(drawn), sys.stderr)
+
+    def follow(row: Row) -> None:
+        progress.add(reused=row.reused, failed=row.error is not None)
+
+    try:
+        return inspect_all(
+            drawn,
+            judging,
+            settings.out,
+            workers=workers,
+            cluster=order.cluster,
+            follow=follow,
+        )
+    finally:
+        # a closed standard error must not hide how the run itself ended
+        with suppress(OSError):
+            progress.end()
+
+
+def _absolute_spec(acceptance: str) -> str:
+    # workers of a cluster start in folders of their own
+    return str(Path(acceptance).absolute()) if acceptance.endswith(".toml") else acceptance
+
+
+def _record(
+    order: RunOrder,
+    settings: Settings,
+    pairing: Pairing,
+    panels: Sequence[Panel],
+    sampling: Sampling | None,
+    knowledge: Knowledge,
+    earlier: Mapping[str, tuple[str, frozenset[str]]],
+    began: float,
+) -> Run:
+    table = load_patterns(knowledge.causes)
+    inspected = [panel for panel in panels if panel.drawn]
+    groups = grouped(inspected)
+    if order.repeat is not None and not any(panel.panel_id in earlier for panel in inspected):
+        raise OutputError(
+            "no panel of this run is in the run that it repeats.",
+            file=order.repeat,
+            remedy="Use the same panel ids in both manifests.",
+        )
+    return Run(
+        source=order.source.name,
+        buyer=order.buyer,
+        acceptance=settings.acceptance,
+        rules_sha256=knowledge.sha256,
+        made_at=datetime.now().astimezone().isoformat(timespec="minutes"),
+        seconds=time.monotonic() - began,
+        panels=tuple(panels),
+        decision=decide(panels, sampling),
+        sampling=sampling,
+        patterns=tuple(find_patterns(inspected, table)),
+        tests_made=tests_made(inspected, table),
+        groups=groups,
+        stopped_chart=stopped_chart(groups),
+        findings_chart=findings_chart(groups),
+        agreement=tuple(agreements(inspected, earlier)),
+        repeats=None if order.repeat is None else str(order.repeat),
+        unpaired=pairing.unpaired,
+    )

@@ -1,0 +1,1 @@
+"""Wholesale runs: many panels for one buyer, their sampling, patterns and record."""

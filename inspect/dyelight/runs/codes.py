@@ -1,0 +1,55 @@
+"""Read Data Matrix and QR codes in a photo; needs the extra `codes` (zxing-cpp)."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from ..errors import DyelightError, SettingsError
+from ..intake import read_photo
+
+# a code that fills a fortieth of the photo's long side still has some pixels a module at this size
+_LONG_SIDE_PX = 2400
+
+
+def load_reader() -> Any:
+    """The module zxingcpp; SettingsError with the remedy where it is not installed."""
+    try:
+        import zxingcpp
+    except ImportError as trouble:
+        raise SettingsError(
+            "reading codes needs zxing-cpp, which is not installed.",
+            remedy='Install it with: python -m pip install "dyelight[codes]"',
+        ) from trouble
+    return zxingcpp
+
+
+def read_codes(path: Path) -> tuple[str, ...]:
+    """The texts of all Data Matrix and QR codes in a photo, sorted; none where it is unreadable.
+
+    A smaller copy is tried first, as codes on a panel or sheet are seldom fine; then the whole.
+    """
+    reader = load_reader()
+    try:
+        pixels = read_photo(path).pixels
+    except DyelightError:
+        return ()
+    if pixels.dtype == np.uint16:
+        pixels = (pixels >> 8).astype(np.uint8)
+    grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
+    scale = _LONG_SIDE_PX / max(grey.shape)
+    sizes = [grey]
+    if scale < 1:
+        small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+        sizes.insert(0, small)
+    # a mirrored panel's back or a photo in a mirror is no job code: those are not turned over
+    formats = [reader.BarcodeFormat.DataMatrix, reader.BarcodeFormat.QRCode]
+    for picture in sizes:
+        found = reader.read_barcodes(np.ascontiguousarray(picture), formats=formats)
+        texts = sorted({code.text.strip() for code in found if code.text.strip()})
+        if texts:
+            return tuple(texts)
+    return ()
