@@ -31,6 +31,7 @@ _SEARCH_MM, _APART_MM = 1.4, 1.4  # print and panel are at most about a millimet
 _RIM_REACH_MM = 1.0
 _LIGHTEST = 2.4  # the light at the rim is drawn on from the panel's inside, and may be brighter
 _CUT_MM = 1.2  # a cut rises within this, a reflection does not
+_COARSE = 64
 _UNSURE_DE00 = 10.0  # error of the base's colour where the picture holds no white
 
 
@@ -47,14 +48,36 @@ def find_borders(
     w, h = difference.artwork.width_mm, difference.artwork.height_mm
     square = np.array([[0, 0], [w, 0], [w, h], [0, h]])
     seen = float(np.abs(difference.to_panel_mm(square) - square).max()) > 1e-3
+    look = _Look.of(difference)
     for side in range(4):
-        edge_mm, least_mm = (0.0, _LEAST_MM) if seen else _metal_edge(difference, side)
-        strip = _read_side(difference, side, edge_mm)
+        edge_mm, least_mm = (0.0, _LEAST_MM) if seen else _metal_edge(difference, look, side)
+        strip = _read_side(difference, look, side, edge_mm)
         if strip is not None:
-            candidate = _measure(difference, strip, least_mm)
+            candidate = _measure(difference, look, strip, least_mm)
             if candidate is not None:
                 out.append(candidate)
     return tuple(sorted(out, key=lambda one: -one.features["width_mm"]))
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """What all sides share: root light (3,) of the bare base, how well it is known, and the light's
+    `gain` (N, N, 3) and `veil` (N, N) on a coarse grid over the panel frame."""
+
+    bare: F32
+    known: float
+    gain: F32
+    veil: F32
+
+    @classmethod
+    def of(cls, difference: Difference) -> _Look:
+        ends = ((0.5 / _COARSE, 1 - 0.5 / _COARSE), (0.5 / _COARSE, 1 - 0.5 / _COARSE))
+        look = difference.look
+        return cls(
+            *bare_base(difference),
+            look.gain.on_grid(_COARSE, _COARSE, *ends),
+            look.veil.on_grid(_COARSE, _COARSE, *ends),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,13 +110,13 @@ def _panel_points(side: int, along: F64, depth: F64, width: float, height: float
     return np.stack([depth, along], axis=-1)
 
 
-def _metal_edge(difference: Difference, side: int) -> tuple[float, float]:
+def _metal_edge(difference: Difference, look: _Look, side: int) -> tuple[float, float]:
     """Depth in mm at which metal begins where no outline was seen, and the least width to report.
 
     Looks for a strip as light as the base that has an outer border near the nominal one. Without
     such a border only a strip wider than print and panel can be apart is believed.
     """
-    strip = _read_side(difference, side, -_SEARCH_MM)
+    strip = _read_side(difference, look, side, -_SEARCH_MM)
     if strip is None:
         return 0.0, _APART_MM
     outer = []
@@ -110,7 +133,7 @@ def _metal_edge(difference: Difference, side: int) -> tuple[float, float]:
     return float(np.median(outer)), _LEAST_MM
 
 
-def _read_side(difference: Difference, side: int, edge_mm: float) -> _Strip | None:
+def _read_side(difference: Difference, look: _Look, side: int, edge_mm: float) -> _Strip | None:
     """One side, depth counted from `edge_mm` inside the nominal outline."""
     art, frame = difference.artwork, difference.panel
     whole = art.width_mm if side in (0, 2) else art.height_mm
@@ -124,7 +147,7 @@ def _read_side(difference: Difference, side: int, edge_mm: float) -> _Strip | No
     px = frame.to_px(flat).reshape(*along.shape, 2)
     at = np.asarray(px, np.float32)
     seen = sampled(frame.observed, at)
-    due, base = _expected(difference, at)
+    due, base = _expected(difference, look, at)
     # a clipped strip is still seen to be light
     good = sampled((frame.in_photo & frame.opaque).astype(np.float32), at) > 0.98
     # where the outline bends away, at rounded corners and shaped panels, depth means nothing
@@ -149,17 +172,14 @@ def _read_side(difference: Difference, side: int, edge_mm: float) -> _Strip | No
     return _Strip(side, middle, depth, bareness, mean(seen), mean(due), mean(base), whole)
 
 
-def _expected(difference: Difference, at: F32) -> tuple[F32, F32]:
+def _expected(difference: Difference, look: _Look, at: F32) -> tuple[F32, F32]:
     """Root light (U, V, 3) of the picture and of the bare base under the fitted light."""
-    frame, look = difference.panel, difference.look
+    frame = difference.panel
     height, width = frame.inside.shape
-    picture, bare = look.response.apply(sampled(frame.artwork, at)), bare_base(difference)[0]
-    coarse = 64
-    ends = ((0.5 / coarse, 1 - 0.5 / coarse), (0.5 / coarse, 1 - 0.5 / coarse))
-    place = np.asarray((at + 0.5) / np.array([width, height]) * coarse - 0.5, np.float32)
-    gain = sampled(look.gain.on_grid(coarse, coarse, *ends), place)
-    veil = sampled(look.veil.on_grid(coarse, coarse, *ends), place)[..., None]
-    due, base = picture * gain, bare * gain
+    picture = difference.look.response.apply(sampled(frame.artwork, at))
+    place = np.asarray((at + 0.5) / np.array([width, height]) * _COARSE - 0.5, np.float32)
+    gain, veil = sampled(look.gain, place), sampled(look.veil, place)[..., None]
+    due, base = picture * gain, look.bare * gain
     due, base = due + veil * veil_slope(due), base + veil * veil_slope(base)
     return np.maximum(due, 0), np.maximum(base, 0)
 
@@ -229,7 +249,9 @@ def _run(widths: F64) -> tuple[int, int] | None:
     return best
 
 
-def _measure(difference: Difference, strip: _Strip, least_mm: float) -> Candidate | None:
+def _measure(
+    difference: Difference, look: _Look, strip: _Strip, least_mm: float
+) -> Candidate | None:
     widths = _widths(strip)
     run = _run(widths)
     if run is None:
@@ -256,7 +278,7 @@ def _measure(difference: Difference, strip: _Strip, least_mm: float) -> Candidat
         return None
     if width < _RIM_REACH_MM and _only_lit(strip, cells, line):
         return None
-    return _candidate(difference, strip, cells, line, width, length, outer - inner)
+    return _candidate(difference, look, strip, cells, line, width, length, outer - inner)
 
 
 def _line(u: F64, w: F64) -> tuple[float, float]:
@@ -321,6 +343,7 @@ def _only_lit(strip: _Strip, cells: slice, line: tuple[float, float]) -> bool:
 
 def _candidate(
     difference: Difference,
+    look: _Look,
     strip: _Strip,
     cells: slice,
     line: tuple[float, float],
@@ -338,7 +361,7 @@ def _candidate(
     )
     delta = ciede2000(lab_seen, lab_due)
     to_base, due_to_base = ciede2000(lab_seen, lab_base), ciede2000(lab_due, lab_base)
-    unsure = _UNSURE_DE00 * (1 - bare_base(difference)[1])
+    unsure = _UNSURE_DE00 * (1 - look.known)
     # how much cells of the strip's own width scatter just inside of it, where the print reaches
     within = (strip.depth_mm[None] > cut[:, None] + 0.6) & (
         strip.depth_mm[None] < 2 * cut[:, None] + 1.1

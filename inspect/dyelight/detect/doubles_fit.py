@@ -27,6 +27,7 @@ _HALF_PX = 60
 _ROUNDS = 6
 _FINEST_PX_PER_MM = 6.5
 _NUISANCES = 7
+_STILL, _STILL_PX = 5e-4, 0.02  # steps in strength and place under which a fit has converged
 # prior standard deviations: strength, shift, place (px), light, light's slope, gain, blur (px^2)
 _PRIOR = (0.5, 2.0, 2.0, 1.5, 1.5, 0.3, 0.3, 0.3, 0.2, 0.6, 0.6, 0.6)
 
@@ -142,58 +143,71 @@ def _fit_tile(difference: Difference, center_mm: F64, shift_mm: F64, fine: bool)
         return None
     strength, shift, place = 0.1, tile.px_per_mm @ shift_mm, np.zeros(2)
     start = shift.copy()
-    keep = tile.weight > 0
     size = tile.seen.shape[0]
     ramp = np.linspace(-1, 1, size, dtype=np.float32)
-    across, down = np.meshgrid(ramp, ramp)
-    root = np.sqrt(tile.weight[keep])
-    information = np.eye(5)
+    root = np.sqrt(tile.weight)
+    whole = bool((tile.weight > 0).all())
+    keep = np.flatnonzero(tile.weight)
+    design = np.empty((12, size, size), np.float32)
+    level = [root, root * ramp, root * ramp[:, None]]
+    covariance = np.eye(5)
     most = tile.pad - 3.0
+
+    def some(image: F32) -> F32:
+        """A third of the pixels that count: enough for a median."""
+        return (image.ravel() if whole else image.ravel()[keep])[::3]
+
     for turn in range(_ROUNDS):
         first, first_x, first_y = _moved(tile.density, place, tile.pad)
         second, second_x, second_y = _moved(tile.density, place - shift, tile.pad)
-        strong = np.float32(strength)
-        weak = np.float32(1 - strength)
-        columns: list[F32] = [second - first, -strong * second_x, -strong * second_y]
-        columns += [weak * first_x + strong * second_x, weak * first_y + strong * second_y]
-        columns += [np.ones_like(first), across, down, first - first.mean()]
-        columns += [_filtered(first, _XX), _filtered(first, _XX.T), _filtered(first_x, _DOWN)]
-        design = np.stack([c[keep] for c in columns], 1) * root[:, None]
-        left_over = (tile.seen - first - strong * (second - first))[keep] * root
+        strong, weak = np.float32(strength), np.float32(1 - strength)
+        apart = second - first
+        np.multiply(apart, root, out=design[0])
+        np.multiply(second_x, -strong * root, out=design[1])
+        np.multiply(second_y, -strong * root, out=design[2])
+        np.subtract(weak * first_x * root, design[1], out=design[3])
+        np.subtract(weak * first_y * root, design[2], out=design[4])
+        design[5:8] = level
+        np.multiply(first - first.mean(), root, out=design[8])
+        for k, bend in enumerate((_filtered(first, _XX), _filtered(first, _XX.T))):
+            np.multiply(bend, root, out=design[9 + k])
+        np.multiply(_filtered(first_x, _DOWN), root, out=design[11])
+        left_over = tile.seen - first - strong * apart
         # what light, gain and blur explain is solved for anew each round, from zero
         if turn == 0:
-            left_over -= float(np.median(left_over / root)) * root
-        scale = max(1.4826 * float(np.median(np.abs(left_over - np.median(left_over)))), 0.3)
-        nuisance = design[:, 5:]
-        rough = (
-            left_over
-            - nuisance
-            @ np.linalg.lstsq(
-                nuisance.T @ nuisance + 1e-6 * np.eye(_NUISANCES),
-                nuisance.T @ left_over,
-                rcond=None,
-            )[0]
+            left_over -= np.float32(np.median(some(left_over)))
+        left_over *= root
+        spread = some(left_over)
+        scale = max(1.4826 * float(np.median(np.abs(spread - np.median(spread)))), 0.3)
+        rows, target = design.reshape(12, -1), left_over.ravel()
+        nuisance = rows[5:]
+        own = np.linalg.solve(
+            (nuisance @ nuisance.T).astype(np.float64) + 1e-6 * np.eye(_NUISANCES),
+            (nuisance @ target).astype(np.float64),
         )
-        huber = np.minimum(1, 2.5 * scale / np.maximum(np.abs(rough), 1e-9)).astype(np.float32)
-        weighted = design * huber[:, None]
+        rough = np.abs(target - own.astype(np.float32) @ nuisance)
+        huber = np.minimum(1, np.float32(2.5 * scale) / np.maximum(rough, np.float32(1e-9)))
+        weighted = rows * huber
         prior = np.diag(1 / np.array(_PRIOR) ** 2) * scale**2
         # the prior pulls the shift to where the scores put it, everything else to zero
-        normal = (weighted.T @ design).astype(np.float64) + prior
+        normal = (weighted @ rows.T).astype(np.float64) + prior
         pull = np.zeros(12)
         pull[0] = -strength / _PRIOR[0] ** 2
         pull[1:3] = (start - shift) / _PRIOR[1] ** 2
         pull[3:5] = -place / _PRIOR[3] ** 2
-        right = (weighted.T @ left_over).astype(np.float64) + pull * scale**2
+        right = (weighted @ target).astype(np.float64) + pull * scale**2
         step = np.linalg.solve(normal, right)
+        before = strength
         strength = float(np.clip(strength + np.clip(step[0], -0.15, 0.15), 0.01, 0.6))
         shift = shift + np.clip(step[1:3], -1, 1)
         place = place + np.clip(step[3:5], -1, 1)
         if np.linalg.norm(shift - place) > most or np.linalg.norm(place) > 3:
             return None
-        information = np.linalg.inv(np.linalg.inv(normal)[:5, :5]) / scale**2
+        covariance = np.linalg.inv(normal)[:5, :5] * scale**2
+        if abs(strength - before) < _STILL and np.abs(step[1:5]).max() < _STILL_PX:
+            break
     if strength <= 0.011 or np.linalg.norm(shift - start) > 4.5:
         return None
-    covariance = np.linalg.inv(information)
     per_mm = tile.px_per_mm
     return TileFit(
         center_mm,

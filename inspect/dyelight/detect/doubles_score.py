@@ -85,7 +85,8 @@ def _learned_variance(difference: F32, expected: F32, usable: Mask) -> F32:
     dx = cv2.Scharr(expected, cv2.CV_32F, 1, 0, scale=1 / 32)
     dy = cv2.Scharr(expected, cv2.CV_32F, 0, 1, scale=1 / 32)
     slope2 = dx * dx + dy * dy
-    sample, steep = np.abs(difference[usable][::3]), slope2[usable][::3]
+    some = (slice(None, None, 2), slice(None, None, 2))
+    sample, steep = np.abs(difference[some][usable[some]]), slope2[some][usable[some]]
     noise2 = max(1.4826 * float(np.median(sample)), 0.0015) ** 2
     busy = steep > np.quantile(steep, 0.8)
     excess = np.minimum(sample[busy] ** 2, 25 * noise2) - noise2
@@ -179,30 +180,29 @@ def _whitening(seen: F32, weight: F32, n: int, px_per_mm: float) -> F32:
 def _project_out(cross: F32, self_like: F32, energy: F32, pad: int) -> tuple[F32, F32]:
     """The picture's own small shifts taken out of correlation and energy (Schur complement)."""
     reach = int(np.ceil(_OWN_PX))
-    taps = [
-        (j, i)
-        for j in range(-reach, reach + 1)
-        for i in range(-reach, reach + 1)
-        if i * i + j * j <= _OWN_PX**2
-    ]
-    size = 2 * pad + 1
+    around = np.arange(-reach, reach + 1)
+    taps = np.stack(np.meshgrid(around, around, indexing="ij"), -1).reshape(-1, 2)
+    taps = taps[(taps**2).sum(1) <= _OWN_PX**2]
+    size, count = 2 * pad + 1, len(taps)
+    both = 0.5 * (self_like + self_like[:, ::-1, ::-1])
+    apart = pad + taps[:, None] - taps[None]
+    gram = both[:, apart[..., 0], apart[..., 1]].astype(np.float64)
+    gram += (2e-3 * both[:, pad, pad, None, None] + 1e-9) * np.eye(count)
+    inverse = np.linalg.inv(gram).astype(np.float32)
+    first = cross[:, pad + taps[:, 0], pad + taps[:, 1]]
+    wide = np.pad(self_like, ((0, 0), (reach, reach), (reach, reach)), mode="edge")
     numerator, denominator = np.empty_like(cross), np.empty_like(energy)
+    shifted = np.empty((count, size, size), np.float32)
     for t in range(len(cross)):
-        like = self_like[t]
-        both = 0.5 * (like + like[::-1, ::-1])
-        gram = np.array([[both[pad + a - c, pad + b - d] for c, d in taps] for a, b in taps])
-        gram += 2e-3 * both[pad, pad] * np.eye(len(taps)) + 1e-9 * np.eye(len(taps))
-        inverse = np.linalg.inv(gram.astype(np.float64)).astype(np.float32)
-        first = np.array([cross[t, pad + a, pad + b] for a, b in taps], np.float32)
-        wide = np.pad(like, reach, mode="edge")
-        shifted = np.stack(
-            [wide[reach - a : reach - a + size, reach - b : reach - b + size] for a, b in taps]
-        ).reshape(len(taps), -1)
-        solved = inverse @ shifted
-        numerator[t] = cross[t] - (first @ solved).reshape(size, size)
-        explained = np.einsum("ij,ij->j", shifted, solved).reshape(size, size)
+        for k, (down, across) in enumerate(reach - taps):
+            shifted[k] = wide[t, down : down + size, across : across + size]
+        rows = shifted.reshape(count, -1)
+        solved = inverse[t] @ rows
+        numerator[t] = cross[t] - (first[t] @ solved).reshape(size, size)
+        solved *= rows
+        explained = solved.sum(axis=0).reshape(size, size)
         denominator[t] = np.maximum(energy[t] - explained, _KEPT * energy[t])
-    return numerator, np.maximum(denominator, 1e-9)
+    return numerator, np.maximum(denominator, np.float32(1e-9))
 
 
 def unit_scores(

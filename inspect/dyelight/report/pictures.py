@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 
 from ..colour import encode_srgb_u8
-from ..imaging import sample, warped
+from ..imaging import from_cells, sample, strips
 from ..look import Difference
 from ..look.rootlight import linear_from_root
-from ..records import F32, F64, Photo, Pictures
+from ..records import Photo, Pictures
 
 LONG_SIDE_PX = 2000
+_CELL_PX = 16
+_STRIP_PX = 64
 _STRETCH = 6.0  # differences are shown this many times as strong
 
 
@@ -23,28 +26,29 @@ def squared_up_pictures(photo: Photo, difference: Difference) -> Pictures:
         max(1, round(artwork.width_mm * px_per_mm)),
         max(1, round(artwork.height_mm * px_per_mm)),
     )
-    xs = (np.arange(0, size[0] + 16, 16) + 0.5) / px_per_mm
-    ys = (np.arange(0, size[1] + 16, 16) + 0.5) / px_per_mm
+    # nodes at the middles of cells, one cell more on each side
+    xs = (_CELL_PX * (np.arange(-(-size[0] // _CELL_PX) + 2) - 0.5)) / px_per_mm
+    ys = (_CELL_PX * (np.arange(-(-size[1] // _CELL_PX) + 2) - 0.5)) / px_per_mm
     mm = difference.to_artwork_mm(np.stack(np.meshgrid(xs, ys), -1).reshape(-1, 2))
-    photo_at = _dense(difference.picture.to_photo(mm), len(ys), len(xs), size)
+    photo_nodes, frame_nodes = (
+        points.astype(np.float32).reshape(len(ys), len(xs), 2)
+        for points in (difference.picture.to_photo(mm), difference.panel.to_px(mm))
+    )
     pixels = (
         photo.pixels if photo.pixels.dtype == np.uint8 else (photo.pixels >> 8).astype(np.uint8)
     )
-    observed = sample(pixels, photo_at)
-    frame_at = _dense(difference.panel.to_px(mm), len(ys), len(xs), size)
-    expected_root = sample(difference.panel.expected, frame_at)
-    expected = encode_srgb_u8(np.clip(linear_from_root(np.maximum(expected_root, 0)), 0, 1))
-    apart = (observed.astype(np.float32) - expected) * _STRETCH + 128
+    root = np.maximum(difference.panel.expected, 0)
+    drawn = encode_srgb_u8(np.clip(linear_from_root(root, root), 0, 1, out=root))
+    observed, expected = np.empty((2, size[1], size[0], 3), np.uint8)
+    # strip by strip, so that the places of pixels stay in the processor's cache
+    for rows in strips(size[1], _STRIP_PX):
+        columns = slice(0, size[0])
+        observed[rows] = sample(pixels, from_cells(photo_nodes, _CELL_PX, rows, columns))
+        expected[rows] = sample(drawn, from_cells(frame_nodes, _CELL_PX, rows, columns))
+    apart = cv2.addWeighted(observed, _STRETCH, expected, -_STRETCH, 128)
     return Pictures(
-        observed=np.asarray(observed, np.uint8),
+        observed=observed,
         expected=expected,
-        difference=np.clip(apart, 0, 255).astype(np.uint8),
+        difference=np.asarray(apart, np.uint8),
         px_per_mm=px_per_mm,
     )
-
-
-def _dense(points: F64, rows: int, columns: int, size: tuple[int, int]) -> F32:
-    """A grid known every 16 px from the first pixel on, drawn at every pixel."""
-    grid = points.astype(np.float32).reshape(rows, columns, 2)
-    # node k lies at pixel 16 k: an affine warp keeps that, a resize would shift by half a cell
-    return np.asarray(warped(grid, np.array([[1 / 16, 0, 0], [0, 1 / 16, 0]]), size), np.float32)
