@@ -14,11 +14,14 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from scipy import fft
 
 from ..look import Difference
 from ..look.render import photo_light
 from ..records import F32, F64, Mask
+
+C64 = NDArray[np.complex64]
 
 MOST_MM = 6.5
 DARK = 0.03  # root light under which density is mostly camera noise
@@ -85,7 +88,7 @@ def _learned_variance(difference: F32, expected: F32, usable: Mask) -> F32:
     dx = cv2.Scharr(expected, cv2.CV_32F, 1, 0, scale=1 / 32)
     dy = cv2.Scharr(expected, cv2.CV_32F, 0, 1, scale=1 / 32)
     slope2 = dx * dx + dy * dy
-    some = (slice(None, None, 2), slice(None, None, 2))
+    some = (slice(None, None, 3), slice(None, None, 3))
     sample, steep = np.abs(difference[some][usable[some]]), slope2[some][usable[some]]
     noise2 = max(1.4826 * float(np.median(sample)), 0.0015) ** 2
     busy = steep > np.quantile(steep, 0.8)
@@ -137,32 +140,31 @@ def correlate(
     numerator / denominator is the strength of the shifted picture by least squares with the own
     picture projected out, numerator / sqrt(denominator) its score for noise of unit scatter.
     """
-    inner = weighted.shape[1]
-    n = fft.next_fast_len(density.shape[1], real=True)
-    seen, tiles = fft.rfft2(weighted, (n, n)), density - density.mean((1, 2), keepdims=True)
-    art = fft.rfft2(tiles, (n, n))
+    inner, outer = weighted.shape[1], density.shape[1]
+    n = fft.next_fast_len(outer, real=True)
+    seen = np.concatenate([fft.rfft2(tile[None], (n, n)) for tile in weighted])
     gain = _whitening(seen, weight, n, px_per_mm)
-    art *= gain
+    size = 2 * pad + 1
+    cross, self_like, energy = np.empty((3, len(weighted), size, size), np.float32)
+    middle = slice(pad, pad + inner)
 
     # A(x + l) with l counted from the tile's place less the pad; flipped, that is d = pad - l
-    def against(first: F32) -> F32:
-        whole = fft.irfft2(np.conj(fft.rfft2(first, (n, n))) * art, (n, n))
-        return np.asarray(whole[:, 2 * pad :: -1, 2 * pad :: -1], np.float32)
+    def lagged(spectrum: C64) -> F32:
+        return np.asarray(fft.irfft2(spectrum, (n, n))[2 * pad :: -1, 2 * pad :: -1], np.float32)
 
-    white = fft.irfft2(art, (n, n))[:, : density.shape[1], : density.shape[1]]
-    own = np.ascontiguousarray(white[:, pad : pad + inner, pad : pad + inner])
-    seen *= gain
-    cross = fft.irfft2(np.conj(seen) * art, (n, n))[:, 2 * pad :: -1, 2 * pad :: -1]
-    self_like = against(weight * own)
-    energy = fft.irfft2(
-        np.conj(fft.rfft2(weight, (n, n))) * fft.rfft2(white * white, (n, n)), (n, n)
-    )[:, 2 * pad :: -1, 2 * pad :: -1]
-    return _project_out(
-        np.asarray(cross, np.float32), self_like, np.asarray(energy, np.float32), pad
-    )
+    # tile by tile, so that the spectra stay in the processor's cache
+    for t, tile in enumerate(density):
+        art = fft.rfft2(tile - tile.mean(), (n, n)) * gain
+        white = fft.irfft2(art, (n, n))[:outer, :outer]
+        own = fft.rfft2(weight[t] * white[middle, middle], (n, n))
+        power = fft.rfft2(white * white, (n, n))
+        cross[t] = lagged(np.conj(seen[t] * gain) * art)
+        self_like[t] = lagged(np.conj(own) * art)
+        energy[t] = lagged(np.conj(fft.rfft2(weight[t], (n, n))) * power)
+    return _project_out(cross, self_like, energy, pad)
 
 
-def _whitening(seen: F32, weight: F32, n: int, px_per_mm: float) -> F32:
+def _whitening(seen: C64, weight: F32, n: int, px_per_mm: float) -> F32:
     """Gain (n, n // 2 + 1) that flattens the residual's spectrum and drops what light may do."""
     frequency = np.hypot(np.fft.fftfreq(n)[:, None], np.fft.rfftfreq(n)[None])
     index = np.minimum((frequency * 2 * _BINS).astype(np.intp), _BINS - 1).ravel()
