@@ -25,7 +25,7 @@ from ..runs.page import run_html
 from ..runs.pairing import Pairing, ReadCodes, pair_folder
 from ..runs.panels import Panel, panel_of, read_looks, with_looks
 from ..runs.pattern_file import load_patterns
-from ..runs.patterns import find_patterns, tests_made
+from ..runs.patterns import comparisons, find_patterns
 from ..runs.progress import Progress
 from ..runs.record import Run, run_csv, run_text
 from ..runs.sampling import SEVERITIES, Severity, draw, parse_aql, plans_for
@@ -294,7 +294,7 @@ def _record(
         decision=decide(panels, sampling),
         sampling=sampling,
         patterns=tuple(find_patterns(inspected, table)),
-        tests_made=tests_made(inspected, table),
+        tests_made=comparisons(inspected, table),
         groups=groups,
         stopped_chart=stopped_chart(groups),
         findings_chart=findings_chart(groups),

@@ -75,7 +75,7 @@ def find_patterns(panels: Sequence[Panel], table: PatternTable) -> list[Pattern]
     return [_pattern(test, q, also, seen, table) for test, q, also in kept]
 
 
-def tests_made(panels: Sequence[Panel], table: PatternTable) -> int:
+def comparisons(panels: Sequence[Panel], table: PatternTable) -> int:
     """How many tests a run's panels allow; all of them are believed together."""
     return sum(1 for _ in all_tests([panel for panel in panels if panel.usable], table))
 
