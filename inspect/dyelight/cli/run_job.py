@@ -34,7 +34,7 @@ from ..runs.switching import Standing
 from ..runs.work import Judging, Knowledge, Row, load_knowledge
 from ..settings import Settings
 from .console import say, warn
-from .exits import FAULT, PASS, RETAKE, STOPPED
+from .exits import FAULT, INTERRUPTED, PASS, RETAKE, STOPPED
 from .run_log import LotLog, open_log, with_log_facts
 from .run_pages import print_dry_run, print_run
 
@@ -90,7 +90,11 @@ def run_run(order: RunOrder, settings: Settings) -> int:
             )
         for item in pairing.unpaired:
             warn(f"left out: {item.file}: {item.reason}")
-        return _inspected(order, settings, pairing, drawn, sampling, knowledge, workers, lots)
+        try:
+            return _inspected(order, settings, pairing, drawn, sampling, knowledge, workers, lots)
+        except KeyboardInterrupt:
+            warn("interrupted. What is finished stays: the same command goes on from there.")
+            return INTERRUPTED
 
 
 def _check_words(order: RunOrder) -> None:

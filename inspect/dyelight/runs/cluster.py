@@ -20,7 +20,7 @@ T = TypeVar("T")
 R = TypeVar("R")
 
 _QUEUE_PER_THREAD = 2
-_SECONDS_TO_CONNECT = 20
+_SECONDS_TO_CONNECT = 10
 
 
 def exposed(address: str) -> bool:
@@ -59,9 +59,10 @@ def spread_over_cluster(
             ) from trouble
         waiting: dict[Any, T] = {}
         try:
-            room = max(1, sum(client.nthreads().values())) * _QUEUE_PER_THREAD
-            stream = completed()
+            stream = completed(loop=client.loop)
             while queue or waiting:
+                # workers may join and leave while the run goes on
+                room = max(1, sum(client.nthreads().values())) * _QUEUE_PER_THREAD
                 while queue and len(waiting) < room:
                     task = queue.popleft()
                     # pure: False, as what a task does lies in files that Dask does not see

@@ -15,7 +15,7 @@ from .schedule import processors, spread
 from .work import Judging, Row, Task, inspect_task, lost_row
 
 FAULTS = "faults"
-# the less is known about a panel, the graver: passed, stopped, retake, unreadable, fault
+# the less is known about a panel, the graver
 _GRAVITY = (0, 1, 4, 3, 2, 5, 70)
 MOST_WORKERS = 512
 
@@ -74,7 +74,8 @@ def _keep_fault(out: Path, row: Row) -> None:
 def gravest_code(codes: Sequence[int]) -> int:
     """The gravest of exit codes, 0 for none.
 
-    From light to grave: 0 pass, 1 stopped, 4 retake, 3 unreadable, 2 settings, 5 output, 70 fault.
+    From light to grave: 0 pass, 1 stopped, 4 retake, 3 unreadable, 2 a size that does not fit, 5
+    output, 70 a fault.
     """
     return max(codes, key=_GRAVITY.index, default=0)
 
