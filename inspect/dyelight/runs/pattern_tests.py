@@ -110,12 +110,15 @@ def _known(
     factor: str | None = None,
     direction: Direction | None = None,
 ) -> tuple[str | None, float]:
-    """The cause that a test would point to and its weight, which tests of one kind share."""
+    """The cause that a test would point to and its weight; tests of one question share theirs."""
     cause = table.known_cause(
         pattern, signal.kind, factor=factor, tone=signal.tone, direction=direction
     )
-    weight = table.file.limit.known_weight.value if cause is not None else 1.0
-    return cause or table.usual_cause(signal.kind), weight / shared_by
+    if cause is None:
+        return table.usual_cause(signal.kind), 1.0 / shared_by
+    weight = table.file.limit.known_weight.value
+    # of the two directions of a trend only one is expected
+    return cause, weight if pattern == "trend" else weight / shared_by
 
 
 # places
@@ -203,31 +206,31 @@ def _trend_tests(
         x, hit = values[rows], bad[rows]
         if len(np.unique(x)) < 3 or hit.sum() < table.file.limit.least_panels.value:
             continue
-        up, down = chance.rises(x, hit), chance.rises(-x, hit)
-        direction: Direction = "more" if up <= down else "less"
+        # a direction that the trade expects is tried for itself, and sooner believed
+        for direction in get_args(Direction):
 
-        def tell(
-            x: NDArray[np.float64] = x,
-            hit: NDArray[np.bool_] = hit,
-            factor: str = factor,
-            direction: Direction = direction,
-        ) -> tuple[str, dict[str, Any]]:
-            return _tell_trend(signal, factor, direction, x, hit, table)
+            def tell(
+                x: NDArray[np.float64] = x,
+                hit: NDArray[np.bool_] = hit,
+                factor: str = factor,
+                direction: Direction = direction,
+            ) -> tuple[str, dict[str, Any]]:
+                return _tell_trend(signal, factor, direction, x, hit, table)
 
-        cause, weight = _known(table, "trend", signal, 1, factor, direction)
-        yield Tested(
-            "trend",
-            signal,
-            min(1.0, 2 * min(up, down)),
-            tell,
-            tuple(int(row) for row in rows[hit]),
-            cause,
-            weight,
-            factor=factor,
-            direction=direction,
-            x=x,
-            rows=rows,
-        )
+            cause, weight = _known(table, "trend", signal, 2, factor, direction)
+            yield Tested(
+                "trend",
+                signal,
+                chance.rises(x if direction == "more" else -x, hit),
+                tell,
+                tuple(int(row) for row in rows[hit]),
+                cause,
+                weight,
+                factor=factor,
+                direction=direction,
+                x=x,
+                rows=rows,
+            )
 
 
 def _value(panel: Panel, factor: str) -> float:

@@ -36,19 +36,21 @@ _RATES: dict[Kind, float] = {
 _WHOLE: dict[Kind, float] = {"ghosting": 0.04, "off_colour": 0.03}
 
 
-def simulated_run(planted: Planted, seed: int, panels: int = 200) -> list[Panel]:
+def simulated_run(
+    planted: Planted, seed: int, panels: int = 200, strength: float = 1.0
+) -> list[Panel]:
     """A run of panels with simulated findings and at most one planted pattern.
 
     `platen_spot`: a speck within 1 mm of one place on 15 % of the panels. `fabric_wear`: vapour
-    spots grow from 5 % of the panels to 60 % over a fabric's 60 uses. `hot_press`: browned panels
-    and lifted coating, each on a quarter of one press's.
+    spots grow from 5 % of the panels to 70 % over a fabric's 60 uses. `hot_press`: browned panels
+    and lifted coating, each on a quarter of one press's. `strength` scales these shares.
     """
     rng = np.random.default_rng(seed)
     spot = rng.uniform((15, 15), (WIDTH_MM - 15, HEIGHT_MM - 15))
     uses = rng.integers(0, 60, len(_PRESSES))
     fabric = np.zeros(len(_PRESSES), int)
     return [
-        _panel(rng, index, planted, (float(spot[0]), float(spot[1])), uses, fabric)
+        _panel(rng, index, planted, strength, (float(spot[0]), float(spot[1])), uses, fabric)
         for index in range(panels)
     ]
 
@@ -57,6 +59,7 @@ def _panel(
     rng: np.random.Generator,
     index: int,
     planted: Planted,
+    strength: float,
     spot: tuple[float, float],
     uses: np.ndarray[tuple[int], np.dtype[np.int64]],
     fabric: np.ndarray[tuple[int], np.dtype[np.int64]],
@@ -67,6 +70,7 @@ def _panel(
         uses[press], fabric[press] = 1, fabric[press] + 1
     # an operator mostly keeps to one press
     operator = press if rng.random() < 0.6 else int(rng.integers(len(_OPERATORS)))
+    worn = 0.05 + 0.65 * strength * uses[press] / 60
     marks: list[Mark] = []
     for kind, rate in _RATES.items():
         for _ in range(int(rng.poisson(rate * rng.gamma(2.0, 0.5)))):
@@ -74,15 +78,15 @@ def _panel(
     for kind, share in _WHOLE.items():
         if rng.random() < share:
             marks.append(_mark(rng, kind))
-    if planted == "platen_spot" and rng.random() < 0.15:
+    if planted == "platen_spot" and rng.random() < 0.15 * strength:
         near = (spot[0] + rng.normal(0, 0.5), spot[1] + rng.normal(0, 0.5))
         marks.append(_mark(rng, "dust_speck", at=near))
-    if planted == "fabric_wear" and rng.random() < 0.05 + 0.55 * uses[press] / 60:
+    if planted == "fabric_wear" and rng.random() < worn:
         marks.append(_mark(rng, "vapour_spot"))
     if planted == "hot_press" and press == 1:
-        if rng.random() < 0.25:
+        if rng.random() < 0.25 * strength:
             marks.append(_mark(rng, "off_colour", tone="dark"))
-        if rng.random() < 0.25:
+        if rng.random() < 0.25 * strength:
             marks.append(_mark(rng, "coating_lift"))
     facts = {
         "press": _PRESSES[press],
