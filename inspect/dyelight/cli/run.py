@@ -74,7 +74,8 @@ def run(
     aql: Annotated[
         str,
         typer.Option(metavar="CLASS=PERCENT,...", help="The AQL of each class."),
-    ] = "critical=0.10,major=2.5,minor=4",
+        # start values: common practice, no source
+    ] = "critical=0.65,major=2.5,minor=4",
     seed: Annotated[int, typer.Option(metavar="N", help="Draws the sample.")] = 1,
     steady: Annotated[
         bool,

@@ -54,7 +54,7 @@ class RunOrder:
     cluster: str | None = None
     sampling: str = "all"
     level: str = "II"
-    aql: str = "critical=0.10,major=2.5,minor=4"
+    aql: str = "critical=0.65,major=2.5,minor=4"
     seed: int = 1
     reduced_wanted: bool = False
     buyer: str = ""

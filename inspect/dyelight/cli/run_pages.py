@@ -50,7 +50,8 @@ def print_run(run: Run, out: Path, for_buyer: bool) -> None:
     if shares:
         _print_heading(console, "Defects by kind")
         for share in shares:
-            line = f"{share.panels} of {share.of} panels, {share.findings} findings"
+            more = "" if share.findings == 1 else "s"
+            line = f"{share.panels} of {share.of} panels, {share.findings} finding{more}"
             print_hanging(console, f"{texts.kind_title(share.kind)}: {line}", " - ")
     _print_sampling(console, run)
     if run.repeats is not None:

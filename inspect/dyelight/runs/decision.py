@@ -106,7 +106,7 @@ def _of_all(count: int, again: int, undecided: int) -> tuple[Word, str]:
         return "ship_without", (
             f"{_panels(count - again)} of {count} may ship; {_panels(again)} must be made again."
         )
-    return "ship", f"All {_panels(count)} were looked at and may ship."
+    return "ship", f"{count} of {_panels(count)} may ship: all that there are."
 
 
 def _of_sample(

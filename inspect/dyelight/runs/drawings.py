@@ -102,9 +102,9 @@ def pareto_drawing(shares: Sequence[Share], titles: Sequence[str]) -> list[dict[
         {
             "title": title,
             "length": round(100 * share.panels / longest, 1),
-            "panels": share.panels,
-            "percent": f"{100 * share.panels / max(1, share.of):.1f}",
-            "findings": share.findings,
+            "text": f"{share.panels} of {share.of} panels, "
+            f"{100 * share.panels / max(1, share.of):.1f} %; "
+            f"{share.findings} finding{'' if share.findings == 1 else 's'}",
         }
         for share, title in zip(shares, titles, strict=True)
     ]

@@ -187,7 +187,7 @@ def _tell_place(
         x=f"{place.center_mm[0]:.0f}",
         y=f"{place.center_mm[1]:.0f}",
         frame="on the platen" if spots.on_platen else "from the panel's top left corner",
-        expected=f"{place.expected:.1f}",
+        expected=f"{place.expected:.1f}" if place.expected >= 0.05 else "under 0.1",
     )
     return text, numbers
 

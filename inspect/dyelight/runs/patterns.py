@@ -133,7 +133,8 @@ def _stratified(x: NDArray[np.float64], bad: NDArray[np.bool_], strata: NDArray[
 
 def _called(test: Tested, table: PatternTable) -> str:
     if test.pattern == "place":
-        return ""
+        # a place of one press has that press in common by itself
+        return f"{table.file.factor['press'].title} {test.level}" if test.level else ""
     title = table.file.factor[test.factor or ""].title
     return f"{title} {test.level}" if test.level else title
 
@@ -150,7 +151,7 @@ def _pattern(
     artworks = {panel.artwork for panel in members}
     if test.pattern == "place" and len(artworks) == 1:
         sentence += " " + table.file.sentence.one_artwork.text.format(artwork=artworks.pop())
-    named = [name for name in dict.fromkeys(also) if name]
+    named = [name for name in dict.fromkeys(also) if name and name != _called(test, table)]
     if named:
         sentence += " " + table.file.sentence.also.text.format(names=", ".join(named))
     entry = table.causes.causes.get(test.cause) if test.cause else None

@@ -25,8 +25,6 @@ SEVERITIES: tuple[Severity, ...] = get_args(Severity)
 # above this the tables count defects per hundred units, of which a panel may hold several
 HIGHEST_AQL = 10.0
 _CLASSES: tuple[DefectClass, ...] = ("critical", "major", "minor")
-# start values: common practice, no source
-USUAL_AQL: Mapping[DefectClass, float] = {"critical": 0.10, "major": 2.5, "minor": 4.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +148,7 @@ def _plans(severity: Severity) -> Mapping[tuple[str, float], tuple[int, int, int
 
 
 def parse_aql(text: str) -> dict[DefectClass, float]:
-    """AQLs by class from text such as `critical=0.10,major=2.5,minor=4`; SettingsError."""
+    """AQLs by class from text such as `critical=0.65,major=2.5,minor=4`; SettingsError."""
     chosen: dict[DefectClass, float] = {}
     for part in text.split(","):
         name, sign, value = (piece.strip() for piece in part.partition("="))
@@ -158,7 +156,7 @@ def parse_aql(text: str) -> dict[DefectClass, float]:
         if kind is None or not sign:
             raise SettingsError(
                 f"{part.strip()!r} is no AQL of a class.",
-                remedy="Write critical=0.10,major=2.5,minor=4.",
+                remedy="Write critical=0.65,major=2.5,minor=4.",
             )
         try:
             number = float(value)

@@ -258,8 +258,15 @@ def _failed(
     entry: Entry, out: Path, trouble: DyelightError, cause: BaseException | None = None
 ) -> Row:
     """The row of a panel that could not be inspected; an older result of it is taken away."""
-    result_path(out, entry).unlink(missing_ok=True)
-    marked_path(out, entry).unlink(missing_ok=True)
+    try:
+        result_path(out, entry).unlink(missing_ok=True)
+        marked_path(out, entry).unlink(missing_ok=True)
+    except OSError as refused:
+        raise OutputError(
+            f"an old result cannot be taken away ({refused.strerror or refused}).",
+            file=result_path(out, entry),
+            remedy="Name a folder that you may write with --out.",
+        ) from refused
     details = None
     if isinstance(trouble, StageFault):
         details = "".join(traceback.format_exception(cause or trouble))
