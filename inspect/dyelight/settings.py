@@ -23,6 +23,7 @@ from .sizes import parse_size
 ENV_PREFIX = "DYELIGHT_"
 PROJECT_FILE = "dyelight.toml"
 USER_FILE = "settings.toml"
+LOG_FILE = "press-log.sqlite"
 # a relative path in a settings file is meant from that file's folder
 _PATH_KEYS = ("rules", "causes", "out")
 
@@ -41,6 +42,11 @@ class Settings(BaseModel):
     causes: Path | None = None
     out: Path | None = None
     format: Literal["table", "json"] = "table"
+    log: Annotated[str, Field(min_length=1)] | None = None
+    temperature_unit: Literal["C", "F"] = "C"
+    length_unit: Literal["mm", "in"] = "mm"
+    time_unit: Literal["s", "min"] = "s"
+    pressure_unit: Literal["kPa", "bar", "psi"] = "kPa"
 
     @field_validator("size")
     @classmethod
@@ -61,6 +67,17 @@ class Settings(BaseModel):
 def user_settings_file() -> Path:
     """Where a person's own settings lie on this platform."""
     return _config_home() / "dyelight" / USER_FILE
+
+
+def user_log_file() -> Path:
+    """Where the press log lies on this platform, unless the setting `log` names another place."""
+    if sys.platform == "win32":
+        base = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
+    elif sys.platform == "darwin":
+        base = Path.home() / "Library" / "Application Support"
+    else:
+        base = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share")
+    return base / "dyelight" / LOG_FILE
 
 
 def _config_home() -> Path:
@@ -122,6 +139,9 @@ def _from_file(path: Path) -> dict[str, Any]:
     for key in _PATH_KEYS:
         if isinstance(values.get(key), str):
             values[key] = path.parent / values[key]
+    log = values.get("log")
+    if isinstance(log, str) and "://" not in log:
+        values["log"] = str(path.parent / log)
     acceptance = values.get("acceptance")
     if isinstance(acceptance, str) and acceptance.endswith(".toml"):
         values["acceptance"] = str(path.parent / acceptance)

@@ -39,14 +39,22 @@ class Learn(StrictTable):
     even_part: Threshold
     cell_mm: Threshold
     false_discovery: Threshold
+    trial_error: Threshold
+    trial_worth: Threshold
+    trial_power: Threshold
+    trial_baseline: Threshold
 
 
 class Factor(StrictTable):
-    """Something that the log writes down of each pressing."""
+    """Something that the log writes down of each pressing.
+
+    `change` is the plain name of the pressing's field that a trial would change, "" for none.
+    """
 
     title: Words
     unit: str
     shape: Shape
+    change: str = ""
     cuts: tuple[Number, ...] = ()
     parts: Whole | None = Field(default=None, ge=2)
     origin: Words

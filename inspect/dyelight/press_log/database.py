@@ -7,8 +7,6 @@ start (BEGIN IMMEDIATE) and wait for each other; readers never upgrade to writer
 
 from __future__ import annotations
 
-import os
-import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -37,9 +35,12 @@ def log_url(where: str | Path) -> str:
 
 
 class Database:
-    """One open log. `file` is None where it lies on a server."""
+    """One open log. `file` is None where it lies on a server.
 
-    def __init__(self, where: str | Path, *, create: bool = True) -> None:
+    `create` makes a log that is not there, `upgrade` brings an older one to today's tables.
+    """
+
+    def __init__(self, where: str | Path, *, create: bool = True, upgrade: bool = True) -> None:
         try:
             self._url = make_url(log_url(where))
         except ArgumentError as trouble:
@@ -60,7 +61,7 @@ class Database:
             self._refuse_missing(create)
         self.engine = self._engine()
         with self.words():
-            self._bring_up_to_date()
+            self._check_version(upgrade)
 
     @property
     def is_sqlite(self) -> bool:
@@ -158,7 +159,7 @@ class Database:
         query = text("SELECT version_num FROM alembic_version")
         return str(connection.execute(query).scalar_one())
 
-    def _bring_up_to_date(self) -> None:
+    def _check_version(self, upgrade: bool) -> None:
         with self.reading() as connection:
             version = self.schema_version(connection)
         if version == SCHEMA_HEAD:
@@ -170,12 +171,14 @@ class Database:
                 file=self.name,
                 remedy="Install the newer dyelight. Nothing was changed.",
             )
-        from .migrate import upgrade
+        if not upgrade:
+            return
+        from .migrate import upgrade as bring_up_to_date
 
         with self.writing() as connection:
             # two programs may start the same log at once
             self.lock(connection, "schema")
-            upgrade(connection)
+            bring_up_to_date(connection)
 
     @contextmanager
     def words(self) -> Iterator[None]:
@@ -237,48 +240,6 @@ class Database:
             file=self.name,
             remedy="If it is damaged, take the last backup with `dyelight log restore`.",
         )
-
-    def backup_to(self, target: Path) -> None:
-        """Copy the log as it is now, while others write, by SQLite's backup API.
-
-        The copy is made beside its place and moved there whole. Raises OutputError.
-        """
-        if self.file is None:
-            raise SettingsError(
-                "a log on a server is backed up by the server's own means.",
-                file=self.name,
-                remedy="Use pg_dump, or `dyelight log export`.",
-            )
-        beside = target.with_name(f".{target.name}.part")
-        try:
-            beside.unlink(missing_ok=True)
-            source = sqlite3.connect(f"file:{_quoted(self.file)}?mode=ro", uri=True)
-            copy = sqlite3.connect(beside)
-            try:
-                source.backup(copy)
-                sound = copy.execute("PRAGMA integrity_check").fetchone()[0]
-            finally:
-                copy.close()
-                source.close()
-            if sound != "ok":
-                raise OutputError("the copy is not sound.", file=target, remedy="Check the disk.")
-            with beside.open("rb") as file:
-                os.fsync(file.fileno())
-            beside.replace(target)
-        except (OSError, sqlite3.Error) as trouble:
-            raise OutputError(
-                f"the copy cannot be written ({trouble}).",
-                file=target,
-                remedy="Free some space, or name another place.",
-            ) from trouble
-        finally:
-            beside.unlink(missing_ok=True)
-
-
-def _quoted(path: Path) -> str:
-    from urllib.parse import quote
-
-    return quote(str(path.absolute()))
 
 
 def _first_line(trouble: DatabaseError) -> str:

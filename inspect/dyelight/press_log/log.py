@@ -25,6 +25,7 @@ from .entries import (
     WindowEntry,
     now,
 )
+from .exchange import Reading
 from .names import Names
 from .rows import Columns, Filter, PanelRow, read_columns, read_rows
 from .writing import (
@@ -33,6 +34,7 @@ from .writing import (
     panel_of,
     pressing_id,
     read_state,
+    without_taken,
     write_inspection,
     write_pressing,
     write_ruling,
@@ -82,6 +84,21 @@ class PressLog:
         with self.database.writing() as connection:
             names = Names(connection)
             return [write_pressing(connection, names, entry) for entry in entries]
+
+    def import_entries(self, reading: Reading, *, partial: bool = False) -> int:
+        """Write the pressings that a file holds, in one transaction; how many.
+
+        Numbers that the log or the file holds already are added to `reading.bad`. Where any row is
+        bad nothing is written, unless `partial` asks for the good ones.
+        """
+        with self.database.writing() as connection:
+            good = without_taken(connection, reading)
+            if reading.bad and not partial:
+                return 0
+            names = Names(connection)
+            for entry in good:
+                write_pressing(connection, names, entry)
+            return len(good)
 
     def add_note(self, pressing: str, text: str, *, by: str = "") -> None:
         """Write a note beside a pressing, named by its code."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Select, func, select
+from sqlalchemy import Connection, Select, func, select, true
 
 from . import schema
 
@@ -28,7 +28,9 @@ class LoggedFinding:
 
 @dataclass(frozen=True, slots=True)
 class PanelRow:
-    """One pressed panel. Texts are "" and numbers None where nobody wrote them down.
+    """One pressed panel, or a pressing without panels, where `panel_row` is None.
+
+    Texts are "" and numbers None where nobody wrote them down.
 
     `probe_over_set_c` is by how much the press's last probe readings before lay over what was set,
     the mean over the platen. `fabric_use` is how often the vent fabric had been used with this
@@ -36,7 +38,7 @@ class PanelRow:
     None: not looked at.
     """
 
-    panel_row: int
+    panel_row: int | None
     inspection_row: int | None
     pressing: str
     panel: str
@@ -206,7 +208,7 @@ def _statement(wanted: Filter) -> Select[Any]:
         )
     ]  # fmt: skip
     source = (
-        schema.pressed_panel.join(schema.pressing, panel.pressing_id == pressing.id)
+        schema.pressing.outerjoin(schema.pressed_panel, panel.pressing_id == pressing.id)
         .outerjoin(schema.panel_stock, panel.panel_stock_id == stock.id)
         .outerjoin(schema.vent_fabric, pressing.vent_fabric_id == fabric.id)
         .outerjoin(counted, counted.c.id == pressing.id)
@@ -224,7 +226,7 @@ def _statement(wanted: Filter) -> Select[Any]:
         panel.id.label("panel_row"),
         looked.c.id.label("inspection_row"),
         pressing.code.label("pressing"),
-        panel.code.label("panel"),
+        func.coalesce(panel.code, "").label("panel"),
         pressing.at,
         pressing.press_id.label("press"),
         *plain,
@@ -239,8 +241,8 @@ def _statement(wanted: Filter) -> Select[Any]:
         func.coalesce(stock.lot, "").label("lot"),
         panel.x_mm,
         panel.y_mm,
-        panel.quarter_turns,
-        panel.face_up,
+        func.coalesce(panel.quarter_turns, 0).label("quarter_turns"),
+        func.coalesce(panel.face_up, true()).label("face_up"),
         looked.c.verdict,
     ).select_from(source)
     tests = {
@@ -261,9 +263,9 @@ def _statement(wanted: Filter) -> Select[Any]:
     if wanted.until is not None:
         statement = statement.where(pressing.at < wanted.until)
     if wanted.last is not None:
-        order = (pressing.at.desc(), panel.id.desc())
+        order = (pressing.at.desc(), pressing.id.desc(), panel.id.desc())
         return statement.order_by(*order).limit(wanted.last)
-    return statement.order_by(pressing.at, panel.id)
+    return statement.order_by(pressing.at, pressing.id, panel.id)
 
 
 def _standing(

@@ -13,6 +13,7 @@ from ..errors import SettingsError
 from ..records import Kind, VerdictWord
 from . import schema
 from .entries import PanelEntry, PressingEntry, RulingEntry, SeenDefect, now
+from .exchange import BadRow, Reading
 from .names import Names
 
 Json = Any  # what json.dumps takes
@@ -44,6 +45,27 @@ def read_state(connection: Connection, scope: str, key: str) -> Json | None:
         select(table.c.value_json).where(table.c.scope == scope, table.c.key == key)
     ).scalar_one_or_none()
     return None if kept is None else json.loads(kept)
+
+
+def without_taken(connection: Connection, reading: Reading) -> list[PressingEntry]:
+    """The entries whose numbers are free; the others are added to `reading.bad`."""
+    table = schema.pressing
+    codes = [entry.code for _, entry in reading.entries if entry.code]
+    seen: dict[str, str] = {}
+    for first in range(0, len(codes), 500):
+        part = codes[first : first + 500]
+        held = connection.execute(select(table.c.code).where(table.c.code.in_(part))).scalars()
+        seen |= dict.fromkeys(held, "is in the log already")
+    good = []
+    for row, entry in reading.entries:
+        if entry.code and entry.code in seen:
+            reading.bad.append(BadRow(row, f"the pressing {entry.code!r} {seen[entry.code]}"))
+            continue
+        if entry.code:
+            seen[entry.code] = "stands in the file before"
+        good.append(entry)
+    reading.bad.sort(key=lambda item: item.row)
+    return good
 
 
 def write_pressing(connection: Connection, names: Names, entry: PressingEntry) -> int:
