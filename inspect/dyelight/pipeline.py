@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from . import __version__
 from .causes import CauseMap, rank_causes
@@ -25,6 +26,9 @@ from .records import (
     Placement,
 )
 from .report.pictures import squared_up_pictures
+
+if TYPE_CHECKING:
+    from .causes.evidence import Evidence
 
 # doubts that one photo leaves must stay while one photo is all that was looked at
 _ONLY_FIRST = Note("only_first_photo", "Only the first photo was looked at.")
@@ -54,9 +58,12 @@ def inspect_panel(
     rules: Rules,
     acceptance: AcceptanceSpec,
     causes: CauseMap,
+    evidence: Callable[[], Evidence] | None = None,
 ) -> Inspection:
     """Inspect one panel: placement, look, detect, judge, causes.
 
+    `evidence` gives what the press log says of this panel's pressing, and is asked only where
+    something was found; None where there is no log.
     Only the first photo is looked at; where there are more, a note says so. Raises StageFault where
     a stage fails; a photo that cannot carry a verdict is a result.
     """
@@ -83,7 +90,9 @@ def inspect_panel(
         findings = name_candidates(candidates, artwork, rules, acceptance)
         verdict = judge_panel(findings, artwork, capture, usable, acceptance)
     with stage("causes", photo.file):
-        ranked = rank_causes(findings, artwork, causes)
+        ranked = rank_causes(
+            findings, artwork, causes, evidence() if evidence and findings else None
+        )
     return Inspection(
         panel=_artwork_facts(artwork),
         photos=tuple(PhotoFacts(p.file, p.sha256, p.width_px, p.height_px) for p in photos),

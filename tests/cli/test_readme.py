@@ -10,6 +10,7 @@ from typing import get_args
 import pytest
 
 from dyelight.cli import app, exits
+from dyelight.cli.log import log
 from dyelight.errors import OutputError, SettingsError, StageFault, UnreadableInput
 from dyelight.judge import acceptance_names
 from dyelight.judge.texts import verdict_meaning
@@ -19,6 +20,7 @@ from dyelight.settings import Settings
 
 README = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
 COMMANDS = {command.name for command in app.app.registered_commands if command.name}
+LOG_COMMANDS = {command.name for command in log.registered_commands if command.name}
 
 
 def help_of(command: str, capsys: pytest.CaptureFixture[str]) -> str:
@@ -43,8 +45,9 @@ def test_it_opens_with_the_job_and_two_commands() -> None:
 
 def test_every_command_is_told_and_exists() -> None:
     """The commands of the README are the commands of the program."""
-    told = set(re.findall(r"`?dyelight (\w+)", README)) & (COMMANDS | {"run", "claim", "log"})
-    assert told == COMMANDS
+    told = set(re.findall(r"`?dyelight (\w+)", README)) & (COMMANDS | {"claim", "log"})
+    assert told == COMMANDS | {"log"}
+    assert set(re.findall(r"dyelight log (\w+)", README)) == LOG_COMMANDS
 
 
 def test_every_flag_of_check_is_told_and_exists(capsys: pytest.CaptureFixture[str]) -> None:
@@ -59,6 +62,9 @@ def test_every_flag_that_is_named_anywhere_exists(capsys: pytest.CaptureFixture[
     offered = {"--version", "--help"}
     for command in COMMANDS:
         offered |= set(re.findall(r"--[a-z][a-z-]+", help_of(command, capsys)))
+    for command in LOG_COMMANDS:
+        assert app.run(["log", command, "--help"]) == 0
+        offered |= set(re.findall(r"--[a-z][a-z-]+", capsys.readouterr().out))
     told = set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", README))
     assert told <= offered
 

@@ -3,9 +3,7 @@
 Beside the plain tests of each factor (Fisher's exact test for two levels, the Cochran-Armitage test
 for ordered ones, Pearson's chi-square for words) stands one that holds everything else still.
 Factors travel together, so a factor counts as significant by that one only: a score test of its
-levels in the additive model of `intensity`, with all other factors in, and with the variance that a
-yes or no has under the model without it (Rao, Proc. Camb. Phil. Soc. 44, 1948; Boos, American
-Statistician 46, 1992, for the general form). Its p values are adjusted over all factors of a kind
+levels with all other factors in (`adjusted`). Its p values are adjusted over all factors of a kind
 by Benjamini and Hochberg.
 """
 
@@ -16,7 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..records import F64, Kind, Mask
+from ..records import Kind, Mask
+from .adjusted import adjusted_p, going_along
 from .factor_file import Factors
 from .history import History, PlatenCell, level_counts
 from .levels import Coded, Codes
@@ -29,8 +28,6 @@ from .statistics import (
     trend,
     wilson,
 )
-
-_RIDGE = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +46,8 @@ class FactorResult:
 
     `plain_test` names the test behind `plain_p`; `p` is the adjusted-for-others one and `q` its
     Benjamini-Hochberg value over all factors of the kind. `odds` compares level `high` with level
-    `low`, those of the highest and lowest rate, plainly.
+    `low`, those of the highest and lowest rate, plainly. `alike` names factors that go along with
+    this one so closely that the log cannot tell them apart: these were not held.
     """
 
     factor: str
@@ -63,6 +61,7 @@ class FactorResult:
     high: str
     low: str
     odds: Interval
+    alike: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,10 +84,13 @@ def compare_factors(kind: Kind, history: History) -> KindResult:
     usable = [coded for coded in history.coded.values() if _levels_held(coded, among) > 1]
     if not enough or not usable:
         return KindResult(kind, panels, defects, enough, ())
+    codes = [coded.codes[among] for coded in usable]
+    alike = _alike(codes, learn.same_factor.value)
     adjusted = adjusted_p(
-        [coded.codes[among] for coded in usable],
+        codes,
         hit[among].astype(np.float64),
         least_expected=_least_expected(history.factors, panels, defects),
+        alike=alike,
     )
     limit = learn.false_discovery.value
     place = _place_levels(kind, history)
@@ -96,8 +98,8 @@ def compare_factors(kind: Kind, history: History) -> KindResult:
         adjusted.append(place[1])
     q_values = benjamini_hochberg(adjusted).tolist()
     results = [
-        _result(coded, among, hit, p, q, limit)
-        for coded, p, q in zip(usable, adjusted, q_values, strict=False)
+        _result(coded, among, hit, p, q, limit, tuple(usable[other].factor.title for other in same))
+        for coded, p, q, same in zip(usable, adjusted, q_values, alike, strict=False)
     ]
     if place is not None:
         results.append(_place_result(place, history, q_values[-1], limit))
@@ -119,7 +121,15 @@ def _levels_held(coded: Coded, among: Mask) -> int:
     return len(np.unique(coded.codes[among & (coded.codes >= 0)]))
 
 
-def _result(coded: Coded, among: Mask, hit: Mask, p: float, q: float, limit: float) -> FactorResult:
+def _result(
+    coded: Coded,
+    among: Mask,
+    hit: Mask,
+    p: float,
+    q: float,
+    limit: float,
+    alike: tuple[str, ...],
+) -> FactorResult:
     hits, totals = level_counts(coded, among, hit)
     levels = tuple(
         LevelRate(label, int(count), int(of), wilson(int(count), int(of)))
@@ -148,6 +158,7 @@ def _result(coded: Coded, among: Mask, hit: Mask, p: float, q: float, limit: flo
         high=high.label,
         low=low.label,
         odds=odds_ratio(high.hits, high.of, low.hits, low.of),
+        alike=alike,
     )
 
 
@@ -214,103 +225,12 @@ def _place_result(
     )
 
 
-def adjusted_p(codes: Sequence[Codes], hit: F64, least_expected: int) -> list[float]:
-    """P of each factor with all others held, by the score test of the module's head.
-
-    `codes` are F arrays (N,) of levels, -1 where not known; `hit` (N,) is 1.0 where the kind shows.
-    Levels of fewer than `least_expected` panels are tested together.
-    """
-    from scipy.special import gammaincc
-
-    merged = [_merged(code, least_expected) for code in codes]
-    design = _Design(merged)
-    right = design.sums(hit)
-    found = []
-    for number in range(len(merged)):
-        own, rest = design.columns(number)
-        if not len(own):
-            found.append(1.0)
-            continue
-        gram_rest = design.gram[np.ix_(rest, rest)]
-        ridge = _RIDGE * np.trace(gram_rest) / len(rest) * np.eye(len(rest))
-        onto = np.linalg.solve(gram_rest + ridge, design.gram[np.ix_(rest, own)])
-        without = np.zeros(design.size)
-        without[rest] = np.linalg.solve(gram_rest + ridge, right[rest])
-        chance = np.clip(design.predict(without), 1e-4, 1 - 1e-4)
-        score = right[own] - design.gram[np.ix_(own, rest)] @ without[rest]
-        spread = design.weighted(chance * (1 - chance))
-        turn = np.zeros((design.size, len(own)))
-        turn[rest] = -onto
-        turn[own] = np.eye(len(own))
-        variance = turn.T @ spread @ turn
-        values, vectors = np.linalg.eigh(variance)
-        # directions that the other factors decide wholly carry nothing
-        kept = values > 1e-6 * max(values.max(), 1e-12)
-        along = vectors[:, kept].T @ score
-        statistic = float((along**2 / values[kept]).sum())
-        found.append(float(gammaincc(int(kept.sum()) / 2, statistic / 2)) if kept.any() else 1.0)
-    return found
-
-
-def _merged(codes: Codes, least: int) -> Codes:
-    """Levels 0.. with small ones joined; not known is a level of its own where it is large."""
-    shifted = codes - codes.min()
-    counts = np.bincount(shifted)
-    large = np.flatnonzero(counts >= least)
-    place = np.full(len(counts), len(large), dtype=np.int64)
-    place[large] = np.arange(len(large))
-    joined: Codes = place[shifted]
-    return joined
-
-
-class _Design:
-    """The one-hot design of all factors, its products made from cross tables instead of rows."""
-
-    def __init__(self, codes: Sequence[Codes]) -> None:
-        self._codes = codes
-        sizes = [int(code.max()) + 1 for code in codes]
-        # column 0 is the constant; each factor's first level is left out
-        self._starts = np.cumsum([1, *[size - 1 for size in sizes]]).tolist()
-        self._sizes = sizes
-        self.size = int(self._starts[-1])
-        self.gram = self.weighted(np.ones(len(codes[0])))
-
-    def columns(self, number: int) -> tuple[Codes, Codes]:
-        """The columns of one factor, and all others."""
-        every = np.arange(self.size)
-        own = (every >= self._starts[number]) & (every < self._starts[number + 1])
-        return every[own], every[~own]
-
-    def sums(self, values: F64) -> F64:
-        """The design's transpose times values (N,)."""
-        total = np.zeros(self.size)
-        total[0] = values.sum()
-        for number, code in enumerate(self._codes):
-            own = slice(self._starts[number], self._starts[number + 1])
-            total[own] = np.bincount(code, values, self._sizes[number])[1:]
-        return total
-
-    def predict(self, coefficients: F64) -> F64:
-        """The design times coefficients: (N,)."""
-        total = np.full(len(self._codes[0]), coefficients[0])
-        for number, code in enumerate(self._codes):
-            own = coefficients[self._starts[number] : self._starts[number + 1]]
-            total += np.concatenate([[0.0], own])[code]
-        return total
-
-    def weighted(self, weights: F64) -> F64:
-        """The design's transpose times weights times the design: (K, K)."""
-        table = np.zeros((self.size, self.size))
-        table[0] = self.sums(weights)
-        for one, code in enumerate(self._codes):
-            rows = slice(self._starts[one], self._starts[one + 1])
-            for two in range(one + 1):
-                columns = slice(self._starts[two], self._starts[two + 1])
-                wide = self._sizes[two]
-                cross = np.bincount(
-                    code * wide + self._codes[two], weights, self._sizes[one] * wide
-                ).reshape(self._sizes[one], wide)
-                table[rows, columns] = cross[1:, 1:]
-                table[columns, rows] = cross[1:, 1:].T
-        table[:, 0] = table[0]
-        return table
+def _alike(codes: Sequence[Codes], limit: float) -> list[frozenset[int]]:
+    """For each factor the others that go along with it too closely to be held."""
+    found: list[set[int]] = [set() for _ in codes]
+    for one in range(len(codes)):
+        for two in range(one):
+            if going_along(codes[one], codes[two]) >= limit:
+                found[one].add(two)
+                found[two].add(one)
+    return [frozenset(others) for others in found]

@@ -39,6 +39,7 @@ class Learn(StrictTable):
     even_part: Threshold
     cell_mm: Threshold
     false_discovery: Threshold
+    same_factor: Threshold
     trial_error: Threshold
     trial_worth: Threshold
     trial_power: Threshold

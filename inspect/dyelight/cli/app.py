@@ -20,6 +20,7 @@ from .causes import causes
 from .check import check
 from .demo import demo
 from .exits import INTERRUPTED, OUTPUT, USAGE, report_error, report_fault
+from .log import log
 from .run import run as run_panels
 from .selfcheck import selfcheck
 
@@ -62,6 +63,7 @@ def _root(
 
 for _command in (check, run_panels, causes, demo, selfcheck):
     app.command(_command.__name__)(_command)
+app.add_typer(log)
 
 
 def run(arguments: Sequence[str] | None = None) -> int:

@@ -48,6 +48,21 @@ def check(
     causes: Annotated[
         Path | None, typer.Option(metavar="FILE", help="A cause map instead of the usual one.")
     ] = None,
+    pressing: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NUMBER",
+            help="The pressing in the press log that the panel came from: causes draw on the log, "
+            "and the result is written into it.",
+        ),
+    ] = None,
+    log: Annotated[
+        str | None,
+        typer.Option(metavar="FILE|URL", help="The press log, instead of the usual one."),
+    ] = None,
+    explain: Annotated[
+        bool, typer.Option("--explain", help="Show every number behind the causes' weights.")
+    ] = False,
     out: Annotated[
         Path | None,
         typer.Option(metavar="DIR", help="Write result.json, marked.jpg and report.html here."),
@@ -61,9 +76,12 @@ def check(
 
     Exits 0 where the panel passes, 1 where it is stopped, 4 where the photo must be taken again.
     """
+    from ..errors import SettingsError
     from ..settings import load_settings
     from .console import progress, say, warn
+    from .explanation import print_explanation
     from .job import Job, exit_code, run_job
+    from .logged_pressing import logged_pressing
     from .tables import print_inspection
 
     settings = load_settings(
@@ -77,19 +95,33 @@ def check(
             "causes": causes,
             "out": out,
             "format": format,
+            "log": log,
         }
     )
+    if log is not None and pressing is None:
+        raise SettingsError(
+            "--log says where the log lies, but not which pressing this panel came from.",
+            remedy="Name it with --pressing.",
+        )
+    if explain and settings.format == "json":
+        raise SettingsError("--explain is for people.", remedy="Leave --format json out.")
     if settings.size is None:
         warn(
             "no --size was given: lengths are in per cent of the panel's width, and limits in mm "
             "cannot be judged for sure."
         )
-    with progress("Looking at the panel"):
-        done = run_job(Job(tuple(photos), artwork, panel_id), settings)
-    if settings.format == "json":
-        from ..report.result_json import result_text
+    with logged_pressing(settings, pressing, panel_id) as logged:
+        with progress("Looking at the panel"):
+            done = run_job(Job(tuple(photos), artwork, panel_id, explain), settings, logged)
+        if settings.format == "json":
+            from ..report.result_json import result_text
 
-        say(result_text(done.inspection), end="")
-    else:
-        print_inspection(done.inspection, done.paths)
+            say(result_text(done.inspection), end="")
+        else:
+            print_inspection(done.inspection, done.paths)
+            if explain:
+                print_explanation(done.chains, done.inspection.causes)
+        if logged is not None:
+            # last, so that a log that cannot be written takes no result away
+            logged.write(done.inspection)
     return exit_code(done.inspection)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache, partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from ..causes import load_causes
+from ..causes import Chain, explain_causes, load_causes
 from ..intake import read_artwork, read_photo
 from ..judge import load_acceptance, load_rules
 from ..pipeline import inspect_panel
@@ -13,6 +15,9 @@ from ..records import Inspection, VerdictWord
 from ..report.outputs import OutputPaths, refuse_unwritable, write_outputs
 from ..settings import Settings
 from .exits import PASS, RETAKE, STOPPED
+
+if TYPE_CHECKING:
+    from .logged_pressing import LoggedPressing
 
 _CODES: dict[VerdictWord, int] = {
     "pass": PASS,
@@ -24,24 +29,30 @@ _CODES: dict[VerdictWord, int] = {
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """The files of one panel."""
+    """The files of one panel. `explain` asks for every number behind the causes' weights."""
 
     photos: tuple[Path, ...]
     artwork: Path
     panel_id: str = ""
+    explain: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """An inspection, and where its files lie; None where none were asked for."""
+    """An inspection, where its files lie (None: none were asked for), and what its causes rest on.
+
+    `chains` is empty where no explanation was asked for.
+    """
 
     inspection: Inspection
     paths: OutputPaths | None
+    chains: tuple[Chain, ...] = ()
 
 
-def run_job(job: Job, settings: Settings) -> Done:
+def run_job(job: Job, settings: Settings, pressing: LoggedPressing | None = None) -> Done:
     """Read rules, then files, inspect, and write what was asked for.
 
+    `pressing` is the panel's pressing in the press log, None where there is none.
     Raises the errors of all of these: what costs least to find out is found out first.
     """
     rules = load_rules(settings.rules)
@@ -60,11 +71,18 @@ def run_job(job: Job, settings: Settings) -> Done:
         panel_id=job.panel_id,
     )
     photos = [read_photo(path) for path in job.photos]
-    inspection = inspect_panel(photos, artwork, rules=rules, acceptance=acceptance, causes=causes)
+    evidence = None if pressing is None else cache(partial(pressing.evidence, causes))
+    inspection = inspect_panel(
+        photos, artwork, rules=rules, acceptance=acceptance, causes=causes, evidence=evidence
+    )
     paths = None
     if settings.out is not None:
         paths = write_outputs(inspection, settings.out, photos[0])
-    return Done(inspection, paths)
+    chains: tuple[Chain, ...] = ()
+    if job.explain and inspection.findings:
+        known = None if evidence is None else evidence()
+        chains = explain_causes(inspection.findings, artwork, causes, known)
+    return Done(inspection, paths, chains)
 
 
 def exit_code(inspection: Inspection) -> int:

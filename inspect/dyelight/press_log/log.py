@@ -28,6 +28,7 @@ from .entries import (
 from .exchange import Reading
 from .names import Names
 from .rows import Columns, Filter, PanelRow, read_columns, read_rows
+from .story import Story, read_story
 from .writing import (
     Json,
     insert_row,
@@ -213,6 +214,32 @@ class PressLog:
 
     # reading
 
+    def code_of(self, row: int) -> str:
+        """The number of the pressing in this row."""
+        table = schema.pressing
+        with self.database.reading() as connection:
+            return str(
+                connection.execute(select(table.c.code).where(table.c.id == row)).scalar_one()
+            )
+
+    def story(self, pressing: str) -> Story:
+        """All that was ever written about one pressing; SettingsError where there is none."""
+        with self.database.reading() as connection:
+            return read_story(connection, pressing)
+
+    def notes(self) -> dict[str, str]:
+        """The notes beside each pressing, by its number, one after the other."""
+        found: dict[str, list[str]] = {}
+        with self.database.reading() as connection:
+            statement = (
+                select(schema.pressing.c.code, schema.note.c.text)
+                .join(schema.note, schema.note.c.pressing_id == schema.pressing.c.id)
+                .order_by(schema.note.c.id)
+            )
+            for row in connection.execute(statement):
+                found.setdefault(row.code, []).append(row.text)
+        return {code: "; ".join(texts) for code, texts in found.items()}
+
     def rows(self, wanted: Filter | None = None) -> list[PanelRow]:
         """One row for each pressed panel that a filter asks for, by time; None asks for all."""
         with self.database.reading() as connection:
@@ -256,12 +283,17 @@ class PressLog:
         with self.database.writing() as connection:
             return insert_row(connection, schema.heat_window, at=now(), **entry.model_dump())
 
-    def add_fabric(self, entry: FabricEntry) -> int:
-        """Write a new vent fabric; SettingsError where the name is taken."""
+    def set_fabric(self, entry: FabricEntry) -> None:
+        """Write a vent fabric; where the log knows the name, size and limit are written anew.
+
+        The uses that it has had in the log stay counted.
+        """
+        table = schema.vent_fabric
         values = entry.model_dump()
         values["notes"] = values.pop("note")
         with self.database.writing() as connection:
-            return insert_row(connection, schema.vent_fabric, **values)
+            row = Names(connection).fabric(entry.name)
+            connection.execute(update(table).where(table.c.id == row).values(**values))
 
     def retire_fabric(self, name: str, *, at: datetime | None = None) -> None:
         """Mark a vent fabric as thrown away."""
