@@ -15,6 +15,9 @@ _SPANS = CONTROL_POINTS - 3
 # windows of fewer such nodes have all computed
 _EXACT_PX, _EXACT = 64, 4
 _LEAST_EXACT = 20
+# last steps on the way back from the photo, in shares of half the diagonal: Newton's squares what
+# is left, the spline's takes it down by a thousand
+_LAST_NEWTON, _LAST_BENT = 1e-5, 1e-6
 
 
 def _cubic_basis(u: F64) -> tuple[F64, F64]:
@@ -116,7 +119,10 @@ class FittedMap:
             r2 = r * r
             value = r * (1 + r2 * (self.k1 + r2 * self.k2)) - target
             slope = 1 + r2 * (3 * self.k1 + 5 * self.k2 * r2)
+            before = r
             r = np.clip(r - value / np.maximum(slope, 0.2), 0.0, 2 * target)
+            if np.abs(r - before).max(initial=0.0) < _LAST_NEWTON:
+                break
         scale = np.divide(r, target, out=np.ones_like(r), where=target > 1e-12)
         out: F64 = center + offset * scale * self.radius_px
         return out
@@ -135,8 +141,12 @@ class FittedMap:
             # far outside the picture the straight continuation means nothing and may not settle
             low = np.asarray(self.origin_mm) - self.span_mm
             high = np.asarray(self.origin_mm) + 2 * np.asarray(self.span_mm)
+            bent = np.zeros_like(points)
             for _ in range(4):
-                mm = project(back, self.undistorted(points - self._spline(np.clip(mm, low, high))))
+                before, bent = bent, self._spline(np.clip(mm, low, high))
+                mm = project(back, self.undistorted(points - bent))
+                if np.abs(bent - before).max(initial=0.0) < _LAST_BENT * self.radius_px:
+                    break
         return mm
 
     def to_artwork_grid(self, x0: float, y0: float, x1: float, y1: float, step: float) -> F64:

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ..imaging import from_cells, sample
+from ..imaging import area, from_cells, sample, slopes
 from ..records import F32, F64, Mask
 from .fit import Observations
 from .picture_map import FittedMap
@@ -73,39 +73,28 @@ def tile_shift(photo: F32, art: F32, mask: Mask, tile: int) -> TileShifts:
     photo = _fitted(photo, rows * tile, columns * tile, cv2.BORDER_REPLICATE)
     art = _fitted(art, rows * tile, columns * tile, cv2.BORDER_REPLICATE)
     weight = _fitted(mask.astype(np.float32), rows * tile, columns * tile, cv2.BORDER_CONSTANT)
-    # blur adds up in light, so its mark on encoded brightness is that of the light's Laplacian
-    lap = cv2.Laplacian(cv2.multiply(art, art), cv2.CV_32F, ksize=3, scale=0.25)
-    lap = cv2.divide(lap, 2 * np.maximum(art, np.float32(0.05)))
-    grad_x = cv2.Scharr(art, cv2.CV_32F, 1, 0, scale=1 / 32)
-    grad_y = cv2.Scharr(art, cv2.CV_32F, 0, 1, scale=1 / 32)
-    seen_x = cv2.Scharr(photo, cv2.CV_32F, 1, 0, scale=1 / 32)
-    seen_y = cv2.Scharr(photo, cv2.CV_32F, 0, 1, scale=1 / 32)
-    layers = [
-        np.asarray(layer, dtype=np.float32)
-        for layer in (weight, art, lap, grad_x, grad_y, seen_x, seen_y, photo)
-    ]
     block = tile // _BLOCKS
     ramp = np.linspace(-1, 1, tile, dtype=np.float32)
     plane = np.stack([np.ones((tile, tile), np.float32), *np.meshgrid(ramp, ramp)])
     plane = plane.reshape(3, _BLOCKS, block, _BLOCKS, block).transpose(1, 3, 0, 2, 4)
     plane = np.ascontiguousarray(plane).reshape(_BLOCKS**2, 3, block * block)
-    grams = np.empty((rows, columns, _BLOCKS**2, _TERMS, _TERMS))
+    grams = np.zeros((rows, columns, _BLOCKS**2, _TERMS, _TERMS))
+    enough = area(weight, (columns, rows)) >= 0.99 * _LEAST_COVER
     # the first term once more at the end: two views that do not start alike are multiplied by a
     # routine that is several times quicker on small matrices than the one for a matrix by itself
     wide = min(_AT_ONCE, columns)
     stack = np.empty((wide, _BLOCKS**2, _TERMS + 1, block * block), dtype=np.float32)
     cells = stack.reshape(wide, _BLOCKS, _BLOCKS, _TERMS + 1, block, block)
     masked = True
-    for row in range(rows):
-        for first in range(0, columns, wide):
+    for row in np.flatnonzero(enough.any(axis=1)):
+        layers = _layers(photo, art, weight, slice(row * tile, (row + 1) * tile))
+        on_panel = np.flatnonzero(enough[row])
+        for first in range(on_panel[0], on_panel[-1] + 1, wide):
             count = min(wide, columns - first)
-            rect = (
-                slice(row * tile, (row + 1) * tile),
-                slice(first * tile, (first + count) * tile),
-            )
+            across = slice(first * tile, (first + count) * tile)
             shape = (_BLOCKS, block, count, _BLOCKS, block)
             for term, layer in zip((_TERMS, *range(3, _TERMS)), layers, strict=True):
-                cut = layer[rect].reshape(shape).transpose(2, 0, 3, 1, 4)
+                cut = layer[:, across].reshape(shape).transpose(2, 0, 3, 1, 4)
                 np.copyto(cells[:count, :, :, term], cut)
             part = stack[:count]
             on = part[:, :, _TERMS]
@@ -128,6 +117,21 @@ def tile_shift(photo: F32, art: F32, mask: Mask, tile: int) -> TileShifts:
     keep = flat[:, :, 0, 0].sum(axis=1) >= _LEAST_COVER * tile * tile
     center = corner[keep] + _centroid(flat[keep], tile)
     return _solve(flat[keep], center, tile)
+
+
+def _layers(photo: F32, art: F32, weight: F32, rows: slice) -> list[F32]:
+    """Weight, art, its blur, its slopes, the photo's slopes and the photo in some rows."""
+    above, below = min(rows.start, 1), min(photo.shape[0] - rows.stop, 1)
+    halo = slice(rows.start - above, rows.stop + below)
+    own = slice(above, above + rows.stop - rows.start)
+    part = art[halo]
+    # blur adds up in light, so its mark on encoded brightness is that of the light's Laplacian
+    lap = cv2.Laplacian(cv2.multiply(part, part), cv2.CV_32F, ksize=3, scale=0.25)
+    lap = cv2.divide(lap, 2 * np.maximum(part, np.float32(0.05)))
+    art_x, art_y = slopes(part)
+    photo_x, photo_y = slopes(photo[halo])
+    inner = [layer[own] for layer in (lap, art_x, art_y, photo_x, photo_y)]
+    return [weight[rows], art[rows], *(np.asarray(one, np.float32) for one in inner), photo[rows]]
 
 
 def _fitted(image: F32, height: int, width: int, border: int) -> F32:
