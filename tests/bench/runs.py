@@ -3,6 +3,7 @@
     python tests/bench runs throughput [--photos 16] [--megapixels 12] [--workers 1 2] [--cluster]
     python tests/bench runs faults [--photos 24] [--kills 20] [--seed 1]
     python tests/bench runs patterns [--runs 100] [--panels 200] [--seed 1]
+    python tests/bench runs photos [--panels 60] [--seed 1] [--planted KIND ...]
 
 All photos and findings are simulated. Throughput is told as a ratio to single checks made in the
 same go: the same photos, read, inspected and written one after another in one process. CPU seconds
@@ -38,15 +39,29 @@ from dyelight.pipeline import inspect_panel
 from dyelight.report.marked import marked_picture
 from dyelight.report.outputs import photo_preview
 from dyelight.report.result_json import result_text
-from dyelight.runs.panels import Panel
+from dyelight.runs.panels import Mark, Panel
 from dyelight.runs.pattern_file import load_patterns
 from dyelight.runs.patterns import Pattern, find_patterns
-from dyelight.runs.simulated import EXPECTED, PLANTED, Planted, simulated_run
+from dyelight.runs.simulated import (
+    EXPECTED,
+    HEIGHT_MM,
+    PLANTED,
+    WIDTH_MM,
+    Planted,
+    simulated_run,
+)
 from dyelight.runs.tests_of_chance import share_interval
 from dyelight.runs.work import load_knowledge
-from dyelight.simulate import drawn_artwork, plan_defects, simulate_photo
+from dyelight.simulate import (
+    PLANTABLE,
+    PlantedDefect,
+    drawn_artwork,
+    plan_defects,
+    simulate_photo,
+)
 
 _SIZE_MM = (254.0, 190.5)
+_SMALL_MM = (120.0, 90.0)
 _DISTINCT = 4
 _LONG_SIDE_12MP = 4000
 
@@ -354,6 +369,69 @@ def patterns(chosen: argparse.Namespace) -> None:
         print(f"others {others} {listed}")
 
 
+# patterns in photos
+
+
+def planted_defect(mark: Mark, rng: np.random.Generator) -> PlantedDefect:
+    """A simulated finding as a defect to plant on a small panel, easy to see."""
+    at = (
+        mark.center_mm[0] / WIDTH_MM * _SMALL_MM[0],
+        mark.center_mm[1] / HEIGHT_MM * _SMALL_MM[1],
+    )
+    sizes = {"dust_speck": 1.2, "fibre": 8.0, "vapour_spot": 8.0, "coating_lift": 6.0}
+    size = sizes.get(mark.kind, 10.0)
+    strength = {"vapour_spot": 0.45, "off_colour": 0.25, "ghosting": 0.2}.get(mark.kind, 0.9)
+    ghost = mark.kind == "ghosting"
+    return PlantedDefect(
+        mark.kind,
+        at,
+        min(_SMALL_MM) if mark.whole else size,
+        strength=strength,
+        tone=mark.tone,
+        angle_deg=float(rng.uniform(0, 180)),
+        vector_mm=mark.vector_mm,
+        pattern="slip" if ghost else None,
+        shape_seed=int(rng.integers(2**31)),
+    )
+
+
+def photos(chosen: argparse.Namespace, folder: Path) -> None:
+    """One run from photos for each planted pattern: what the command tells of it."""
+    artworks = [drawn_artwork("fabric", 900, 675, seed=n) for n in range(3)]
+    for planted in chosen.planted:
+        shop = folder / planted
+        shop.mkdir()
+        for number, pixels in enumerate(artworks):
+            Image.fromarray(pixels).save(shop / f"art{number}.png")
+        rng = np.random.default_rng(chosen.seed)
+        rows: list[dict[str, Any]] = []
+        for panel in simulated_run(planted, chosen.seed, chosen.panels):
+            marks = [mark for mark in panel.marks if mark.kind in PLANTABLE]
+            photo = simulate_photo(
+                artworks[panel.index % 3],
+                width_mm=_SMALL_MM[0],
+                height_mm=_SMALL_MM[1],
+                capture="station",
+                defects=[planted_defect(mark, rng) for mark in marks],
+                seed=chosen.seed * 1000 + panel.index,
+                long_side_px=900,
+            )
+            (shop / f"{panel.panel_id}.jpg").write_bytes(photo.jpeg)
+            facts = {name: value for name, value in panel.facts.items() if name != "batch"}
+            names = {"panel_id": panel.panel_id, "photo": f"{panel.panel_id}.jpg"}
+            size = {"width_mm": _SMALL_MM[0], "height_mm": _SMALL_MM[1]}
+            rows.append({**names, "artwork": f"art{panel.index % 3}.png", **size, **facts})
+        with (shop / "run.csv").open("w", newline="") as file:
+            writer = csv.DictWriter(file, list(rows[0]))
+            writer.writeheader()
+            writer.writerows(rows)
+        run_to_the_end(shop / "run.csv", shop / "out")
+        told = json.loads((shop / "out" / "run.json").read_text(encoding="utf-8"))
+        print(f"{planted}, {chosen.panels} simulated photos: {told['counts']}")
+        for item in told["patterns"]:
+            print(f"  {item['sentence']} -> {item['cause']}")
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a bench; 0 always: figures are to be read."""
     words = sys.argv[1:] if arguments is None else list(arguments)
@@ -375,6 +453,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     three.add_argument("--runs", type=int, default=100)
     three.add_argument("--panels", type=int, default=200)
     three.add_argument("--seed", type=int, default=1)
+    four = kinds.add_parser("photos")
+    four.add_argument("--panels", type=int, default=60)
+    four.add_argument("--seed", type=int, default=1)
+    four.add_argument("--planted", nargs="+", default=list(PLANTED), choices=PLANTED)
     chosen = parser.parse_args(words)
     keep_to_one_thread()
     if chosen.bench == "patterns":
@@ -382,7 +464,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 0
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
-        (throughput if chosen.bench == "throughput" else faults)(chosen, folder)
+        {"throughput": throughput, "faults": faults, "photos": photos}[chosen.bench](chosen, folder)
         shutil.rmtree(folder / "shop", ignore_errors=True)
     return 0
 
