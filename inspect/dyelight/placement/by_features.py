@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..records import Artwork
-from .features import FeatureMatch, Features, detect, match
+from .features import LEAST_FEATURES, FeatureMatch, Features, detect, match
 from .fit import Observations, fit_homography_lens
 from .found import LEAST_TEXTURED, SURE_SHARE, Found, agrees
 from .frames import mm_from_view, picture_box, view_to_photo
@@ -36,12 +36,12 @@ def by_features(views: PhotoViews, artwork: Artwork, fine: ArtworkView) -> Found
             break
         previous = pitch
         art = fine.halved(min(1.0, float(np.sqrt(art_px / fine.grey.size))))
+        on_metal = _on_metal(detect(art.grey, limit, contrast), art)
+        if len(on_metal.points) < LEAST_FEATURES:
+            # a photo of it may hold thousands all the same, of noise and background
+            continue
         whole = views.window((0, 0, *views.size_px), pitch)
-        found = match(
-            _on_metal(detect(art.grey, limit, contrast), art),
-            detect(whole.grey, limit, contrast),
-            20.0,
-        )
+        found = match(on_metal, detect(whole.grey, limit, contrast), 20.0)
         if found is None or found.inliers < least:
             continue
         start = _start(found, whole, art, artwork, views.size_px)

@@ -16,6 +16,8 @@ from ..records import F32, F64, U8
 _RATIO = 0.8
 _THRESHOLD_PX = 3.0
 _LEAST_INLIERS = 10
+# of the artwork's or the photo's, below which nothing is matched
+LEAST_FEATURES = 8
 # share of the artwork's features' spread, across and down, that clear support covers
 _ALL_OVER = 0.6
 
@@ -91,7 +93,7 @@ def match(art: Features, photo: Features, least_span_px: float) -> FeatureMatch 
     The mirrored picture is tried too unless the plain one gathers clear support all over the
     artwork: an ornament that is its own mirror image supports a wrong place just as clearly.
     """
-    if len(art.points) < 8 or len(photo.points) < 8:
+    if min(len(art.points), len(photo.points)) < LEAST_FEATURES:
         return None
     best: FeatureMatch | None = None
     for mirrored in (False, True):
