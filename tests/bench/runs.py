@@ -428,6 +428,7 @@ def photos(chosen: argparse.Namespace, folder: Path) -> None:
         run_to_the_end(shop / "run.csv", shop / "out")
         told = json.loads((shop / "out" / "run.json").read_text(encoding="utf-8"))
         print(f"{planted}, {chosen.panels} simulated photos: {told['counts']}")
+        print("  " + ", ".join(f"{item['kind']} {item['panels']}" for item in told["pareto"]))
         for item in told["patterns"]:
             print(f"  {item['sentence']} -> {item['cause']}")
 

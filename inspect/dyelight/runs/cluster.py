@@ -20,7 +20,7 @@ T = TypeVar("T")
 R = TypeVar("R")
 
 _QUEUE_PER_THREAD = 2
-_SECONDS_TO_CONNECT = 10
+_SECONDS_TO_CONNECT = 6
 
 
 def exposed(address: str) -> bool:

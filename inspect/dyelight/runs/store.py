@@ -62,7 +62,7 @@ def _hold(file: Any, out: Path) -> None:
 
 
 def read_run(out: Path) -> dict[str, Any]:
-    """The run.json of an earlier run; OutputError is not raised: a missing one is an empty dict."""
+    """The run.json of an earlier run; empty where there is none that can be read."""
     try:
         data = json.loads((out / "run.json").read_text(encoding="utf-8"))
     except (OSError, ValueError):
