@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -97,6 +98,14 @@ def test_the_files_of_a_run(finished: Path) -> None:
     page = (finished / "run.html").read_text(encoding="utf-8")
     assert "http" not in page.replace("http-equiv", "")
     assert page.count("data:image/jpeg") == len(data["decision"]["pull"])
+
+
+def test_the_readme_tells_every_field_of_the_record(finished: Path) -> None:
+    """And of its decision and counts."""
+    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
+    told = set(re.findall(r"`(\w+)`", readme.partition("| field of `run.json` |")[2]))
+    data = json.loads((finished / "run.json").read_text(encoding="utf-8"))
+    assert set(data) | set(data["decision"]) | set(data["counts"]) <= told
 
 
 def test_one_worker_finds_the_same(
