@@ -17,6 +17,7 @@ from PIL import Image
 from dyelight.errors import OutputError, SettingsError, StageFault, UnreadableInput
 from dyelight.records import Inspection
 from dyelight.runs import work
+from dyelight.runs.artworks import Artworks
 from dyelight.runs.drive import gravest_code, inspect_all, safe_cell
 from dyelight.runs.entries import Entry
 from dyelight.runs.panels import panel_of, read_looks, with_looks
@@ -45,7 +46,7 @@ class Stub:
 def stub(make_inspection: Callable[..., Inspection], monkeypatch: pytest.MonkeyPatch) -> Stub:
     stub = Stub(make_inspection())
     monkeypatch.setattr(work, "inspect_panel", stub)
-    monkeypatch.setattr(work, "_artworks", work._Artworks(10_000_000))
+    monkeypatch.setattr(work, "_artworks", Artworks(10_000_000))
     return stub
 
 
@@ -176,7 +177,7 @@ def test_an_artwork_is_decoded_once_for_many_panels(
 
 def test_only_so_many_artworks_are_kept(entry: Entry, tmp_path: Path) -> None:
     """The ones used last, up to the limit, and always the one in use."""
-    kept = work._Artworks(2 * 80 * 60 * 3)
+    kept = Artworks(2 * 80 * 60 * 3)
     entries = [
         replace(entry, artwork=picture(tmp_path / f"a{n}.png", n), artwork_name=f"a{n}.png")
         for n in range(4)
@@ -187,7 +188,7 @@ def test_only_so_many_artworks_are_kept(entry: Entry, tmp_path: Path) -> None:
     kept.get(entries[2])
     kept.get(entries[3])
     assert kept.get(entries[0]).pixels is not first
-    small = work._Artworks(1)
+    small = Artworks(1)
     assert small.get(entries[0]).pixels is small.get(entries[0]).pixels
 
 

@@ -12,12 +12,12 @@ from typing import Any, get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from ..judge import texts
 from ..records import Kind, Tone
 from . import tests_of_chance as chance
 from .manifest import number
-from .panels import Mark, Panel
+from .panels import Panel
 from .pattern_file import Direction, PatternTable, PatternWord
+from .pattern_words import Signal, tell_group, tell_place, tell_trend, towards
 from .platen import Place, Spots, busiest_places, spots_of, turned
 
 _SMALL: tuple[Kind, ...] = ("dust_speck", "fibre", "scratch", "dent", "unexplained")
@@ -25,32 +25,6 @@ _SMALL: tuple[Kind, ...] = ("dust_speck", "fibre", "scratch", "dent", "unexplain
 _TOLD_BY_TONE: tuple[Kind, ...] = ("off_colour", "uneven_press")
 _RADII = (1.0, 2.0, 4.0)
 _MOST_LEVELS = 60
-
-
-@dataclass(frozen=True, slots=True)
-class Signal:
-    """A kind of defect, of one tone where that matters."""
-
-    kind: Kind
-    tone: Tone | None = None
-
-    def marks(self, panel: Panel, least: float) -> list[Mark]:
-        """Its findings on a panel that are sure enough."""
-        return [
-            mark
-            for mark in panel.marks
-            if mark.kind == self.kind
-            and mark.confidence >= least
-            and (self.tone is None or mark.tone == self.tone)
-        ]
-
-    @property
-    def title(self) -> str:
-        """The kind's name, with its tone in words."""
-        name = texts.kind_title(self.kind)
-        if self.tone is None:
-            return name
-        return f"{name} ({'pale' if self.tone == 'light' else self.tone})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +117,7 @@ def _place_tests(panels: Sequence[Panel], signal: Signal, table: PatternTable) -
             def tell(
                 place: Place = place, spots: Spots = spots, where: str = where
             ) -> tuple[str, dict[str, Any]]:
-                return _tell_place(signal, place, spots, where, table)
+                return tell_place(signal, place, spots, where, table)
 
             yield Tested(
                 "place", signal, place.p, tell, members, cause, weight, level=where or None
@@ -164,32 +138,6 @@ def _frames(panels: Sequence[Panel]) -> Iterator[tuple[str, NDArray[np.int64]]]:
     for press in sorted(set(presses)):
         if press and len(set(presses)) > 1:
             yield press, np.flatnonzero(np.array([one == press for one in presses]))
-
-
-def _tell_place(
-    signal: Signal, place: Place, spots: Spots, where: str, table: PatternTable
-) -> tuple[str, dict[str, Any]]:
-    numbers = {
-        "count": len(place.members),
-        "panels": spots.panels,
-        "x_mm": round(place.center_mm[0], 1),
-        "y_mm": round(place.center_mm[1], 1),
-        "radius_mm": round(place.radius_mm, 1),
-        "expected": round(place.expected, 2),
-        "on_platen": spots.on_platen,
-    }
-    text = table.file.sentence.place.text.format(
-        kind=signal.title,
-        count=numbers["count"],
-        panels=numbers["panels"],
-        where=f" of press {where}" if where else "",
-        radius=f"{place.radius_mm:g}",
-        x=f"{place.center_mm[0]:.0f}",
-        y=f"{place.center_mm[1]:.0f}",
-        frame="on the platen" if spots.on_platen else "from the panel's top left corner",
-        expected=f"{place.expected:.1f}" if place.expected >= 0.05 else "under 0.1",
-    )
-    return text, numbers
 
 
 # trends
@@ -215,7 +163,7 @@ def _trend_tests(
                 factor: str = factor,
                 direction: Direction = direction,
             ) -> tuple[str, dict[str, Any]]:
-                return _tell_trend(signal, factor, direction, x, hit, table)
+                return tell_trend(signal, factor, direction, x, hit, table)
 
             cause, weight = _known(table, "trend", signal, 2, factor, direction)
             yield Tested(
@@ -252,40 +200,6 @@ def _order(panels: Sequence[Panel]) -> NDArray[np.float64]:
     return places
 
 
-def _tell_trend(
-    signal: Signal,
-    factor: str,
-    direction: Direction,
-    x: NDArray[np.float64],
-    hit: NDArray[np.bool_],
-    table: PatternTable,
-) -> tuple[str, dict[str, Any]]:
-    low_edge, high_edge = np.quantile(x, [1 / 3, 2 / 3])
-    low, high = x <= low_edge, x >= high_edge
-    entry = table.file.factor[factor]
-    numbers = {
-        "low_share": round(float(hit[low].mean()), 4),
-        "high_share": round(float(hit[high].mean()), 4),
-        "low_to": float(x[low].max()),
-        "high_from": float(x[high].min()),
-    }
-    if factor == "order":
-        low_range, high_range = "a place in the first third", "one in the last"
-    else:
-        low_range = f"{entry.title} up to {numbers['low_to']:g}"
-        high_range = f"{numbers['high_from']:g} or more"
-    text = table.file.sentence.trend.text.format(
-        kind=signal.title,
-        direction="more" if direction == "more" else "less",
-        along=entry.more if direction == "more" else entry.less,
-        low_share=_percent(numbers["low_share"]),
-        low_range=low_range,
-        high_share=_percent(numbers["high_share"]),
-        high_range=high_range,
-    )
-    return text, numbers
-
-
 # groups
 
 
@@ -316,7 +230,7 @@ def _group_tests(
             def tell(
                 cells: tuple[int, int, int, int] = cells, factor: str = factor, level: str = level
             ) -> tuple[str, dict[str, Any]]:
-                return _tell_group(signal, factor, level, cells, table)
+                return tell_group(signal, factor, level, cells, table)
 
             yield Tested(
                 "group",
@@ -331,35 +245,6 @@ def _group_tests(
                 x=here.astype(np.float64),
                 rows=rows,
             )
-
-
-def _tell_group(
-    signal: Signal,
-    factor: str,
-    level: str,
-    cells: tuple[int, int, int, int],
-    table: PatternTable,
-) -> tuple[str, dict[str, Any]]:
-    count, panels, other_count, other_panels = cells
-    numbers = {
-        "count": count,
-        "panels": panels,
-        "other_count": other_count,
-        "other_panels": other_panels,
-    }
-    text = table.file.sentence.group.text.format(
-        kind=signal.title,
-        factor=table.file.factor[factor].title,
-        level=level,
-        share=_percent(count / panels),
-        other_share=_percent(other_count / other_panels),
-        **numbers,
-    )
-    return text, numbers
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.0f} %" if share >= 0.095 or share == 0 else f"{100 * share:.1f} %"
 
 
 # directions
@@ -392,7 +277,7 @@ def _direction_tests(
             kind=signal.title,
             count=len(found),
             length=f"{float(np.hypot(*mean)):.1f}",
-            towards=_towards(mean, on_platen),
+            towards=towards(mean, on_platen),
             frame=" of the platen" if on_platen else " of the picture",
         )
         return text, numbers
@@ -400,16 +285,3 @@ def _direction_tests(
     rows = tuple(row for row, _ in found)
     cause, weight = _known(table, "direction", signal, 1)
     yield Tested("direction", signal, chance.one_way(vectors), tell, rows, cause, weight)
-
-
-def _towards(vector: NDArray[np.float64], on_platen: bool) -> str:
-    across = "the right" if vector[0] > 0 else "the left"
-    down = (
-        ("the front" if on_platen else "the bottom")
-        if vector[1] > 0
-        else ("the back" if on_platen else "the top")
-    )
-    x, y = abs(float(vector[0])), abs(float(vector[1]))
-    if x > 2 * y:
-        return across
-    return down if y > 2 * x else f"{down} and {across.removeprefix('the ')}"

@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import json
 import traceback
-from collections import OrderedDict
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from io import BytesIO
@@ -21,15 +20,16 @@ import cv2
 from .. import __version__
 from ..causes import CauseMap, load_causes
 from ..errors import DyelightError, OutputError, SettingsError, StageFault, UnreadableInput
-from ..intake import read_artwork, read_photo
+from ..intake import read_photo
 from ..intake.files import read_whole
 from ..intake.pictures import ARTWORK_LIMIT_PX, PHOTO_LIMIT_PX
 from ..judge import AcceptanceSpec, Rules, load_acceptance, load_rules, rules_sha256
 from ..pipeline import inspect_panel
-from ..records import Artwork, Inspection
+from ..records import Inspection
 from ..report.marked import marked_picture
 from ..report.outputs import photo_preview, write_together
 from ..report.result_json import result_dict
+from .artworks import Artworks, stamp
 from .entries import Entry, file_stem
 
 RESULTS, MARKED = "results", "marked"
@@ -155,7 +155,7 @@ def panel_key(entry: Entry, judging: Judging) -> str:
             [name, read_whole(path, PHOTO_LIMIT_PX)[1]]
             for name, path in zip(entry.photo_names, entry.photos, strict=True)
         ],
-        "artwork": [entry.artwork_name, _artwork_sha256(entry.artwork, _stamp(entry.artwork))],
+        "artwork": [entry.artwork_name, _artwork_sha256(entry.artwork, stamp(entry.artwork))],
         **_key_rest(entry, judging),
     }
     return _digest(parts)
@@ -173,15 +173,6 @@ def _key_rest(entry: Entry, judging: Judging) -> dict[str, Any]:
 
 def _digest(parts: dict[str, Any]) -> str:
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode("utf-8")).hexdigest()
-
-
-def _stamp(path: Path) -> tuple[int, int]:
-    """Time and size of a file, so that one that was changed is not taken for the one held."""
-    try:
-        facts = path.stat()
-    except OSError:
-        return (0, 0)
-    return facts.st_mtime_ns, facts.st_size
 
 
 @lru_cache(maxsize=64)
@@ -275,60 +266,7 @@ def _failed(
     )
 
 
-class _Artworks:
-    """The artworks last used, decoded, up to a number of bytes beside the one in use."""
-
-    def __init__(self, limit_bytes: int) -> None:
-        self._limit_bytes = limit_bytes
-        self._kept: OrderedDict[tuple[Any, ...], Artwork] = OrderedDict()
-
-    def get(self, entry: Entry) -> Artwork:
-        """The artwork of one panel; decoded only where it is not held, or its file changed."""
-        key = (
-            entry.artwork,
-            _stamp(entry.artwork),
-            entry.width_mm,
-            entry.height_mm,
-            entry.bleed_mm,
-            entry.base,
-            entry.finish,
-        )
-        held = self._kept.pop(key, None)
-        if held is None:
-            # room is made first: the new one and all old ones never stand side by side
-            self._drop_over(self._limit_bytes)
-            held = _read_artwork(entry)
-        self._kept[key] = held
-        self._drop_over(max(self._limit_bytes, _bytes(held)))
-        return replace(held, file=entry.artwork_name, panel_id=entry.panel_id)
-
-    def _drop_over(self, limit_bytes: int) -> None:
-        while self._kept and sum(map(_bytes, self._kept.values())) > limit_bytes:
-            self._kept.popitem(last=False)
-
-
-def _bytes(artwork: Artwork) -> int:
-    return artwork.pixels.nbytes + (0 if artwork.alpha is None else artwork.alpha.nbytes)
-
-
-def _read_artwork(entry: Entry) -> Artwork:
-    try:
-        return read_artwork(
-            entry.artwork,
-            entry.width_mm,
-            entry.height_mm,
-            bleed_mm=entry.bleed_mm,
-            base=entry.base,
-            finish=entry.finish,
-        )
-    except SettingsError as trouble:
-        # a size that does not fit its artwork is this panel's trouble, not the worker's
-        raise SettingsError(
-            trouble.trouble, file=entry.artwork_name, place=trouble.place, remedy=trouble.remedy
-        ) from trouble
-
-
-_artworks = _Artworks(_KEPT_BYTES)
+_artworks = Artworks(_KEPT_BYTES)
 
 
 def lost_row(task: Task) -> Row:
