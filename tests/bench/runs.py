@@ -32,10 +32,12 @@ from typing import Any
 import numpy as np
 from one_thread import keep_to_one_thread
 from PIL import Image
+from skimage import data
 
 from dyelight.causes import load_causes
 from dyelight.intake import read_artwork, read_photo
 from dyelight.pipeline import inspect_panel
+from dyelight.records import U8
 from dyelight.report.marked import marked_picture
 from dyelight.report.outputs import photo_preview
 from dyelight.report.result_json import result_text
@@ -395,9 +397,17 @@ def planted_defect(mark: Mark, rng: np.random.Generator) -> PlantedDefect:
     )
 
 
+def cropped(picture: Any) -> U8:
+    """The middle of a photograph that ships with scikit-image, 4:3."""
+    height = min(picture.shape[0], picture.shape[1] * 3 // 4)
+    width = height * 4 // 3
+    top, left = (picture.shape[0] - height) // 2, (picture.shape[1] - width) // 2
+    return np.ascontiguousarray(picture[top : top + height, left : left + width], np.uint8)
+
+
 def photos(chosen: argparse.Namespace, folder: Path) -> None:
     """One run from photos for each planted pattern: what the command tells of it."""
-    artworks = [drawn_artwork("fabric", 900, 675, seed=n) for n in range(3)]
+    artworks = [cropped(picture) for picture in (data.coffee(), data.chelsea(), data.astronaut())]
     for planted in chosen.planted:
         shop = folder / planted
         shop.mkdir()

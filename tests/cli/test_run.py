@@ -135,10 +135,30 @@ def test_a_cluster_finds_the_same(made: Path, finished: Path, tmp_path: Path) ->
         with subprocess.Popen(command, stdout=subprocess.DEVNULL) as run:
             while not any((out / "results").glob("*.json")) and run.poll() is None:
                 time.sleep(0.05)
-            os.kill(pids[0], signal.SIGKILL)
+            os.kill(pids[1], signal.SIGKILL)
             assert run.wait(timeout=200) == 1
     assert results(out) == results(finished)
     assert record(out) == record(finished)
+
+
+def test_a_cluster_that_is_gone_ends_it_with_5(made: Path, finished: Path, tmp_path: Path) -> None:
+    """What was finished stays, and the same command goes on elsewhere."""
+    out = tmp_path / "cluster"
+    with cluster(tmp_path, workers=1) as (address, pids):
+        command = [sys.executable, "-m", "dyelight.cli", "run", str(made / "run.csv")]
+        command += ["--out", str(out), "--cluster", address]
+        with subprocess.Popen(
+            command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+        ) as run:
+            while not any((out / "results").glob("*.json")) and run.poll() is None:
+                time.sleep(0.05)
+            os.kill(pids[0], signal.SIGKILL)
+            told = run.communicate(timeout=200)[1]
+    assert run.returncode == 5, told
+    assert "does not answer any more" in told
+    assert "Traceback" not in told
+    assert app.run([*command[3:-2], "--workers", "1"]) == 1
+    assert results(out) == results(finished)
 
 
 class cluster:  # noqa: N801  # used as a context manager, like contextlib's own
@@ -167,11 +187,10 @@ class cluster:  # noqa: N801  # used as a context manager, like contextlib's own
         while not file.exists() or not file.read_text().strip():
             time.sleep(0.05)
         address = json.loads(file.read_text())["address"]
-        workers = [
+        for _ in range(self._count):
             self._start("worker", address, "--nthreads", "1", "--no-nanny", "--no-dashboard")
-            for _ in range(self._count)
-        ]
-        return address, [worker.pid for worker in workers]
+        # the scheduler's process first, then the workers'
+        return address, [process.pid for process in self._processes]
 
     def __exit__(self, *_: object) -> None:
         for process in reversed(self._processes):

@@ -8,9 +8,11 @@ the same version. Dask carries code in its messages: use loopback, or a trusted 
 from __future__ import annotations
 
 import ipaddress
+import logging
 import warnings
 from collections import deque
 from collections.abc import Callable, Generator, Sequence
+from concurrent.futures import CancelledError
 from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
@@ -46,6 +48,10 @@ def spread_over_cluster(
     """
     client_class, completed, killed = _dask()
     queue = deque(tasks)
+    # what goes wrong with the cluster is told by our own messages
+    for name in ("distributed", *logging.root.manager.loggerDict):
+        if name.partition(".")[0] in ("distributed", "tornado"):
+            logging.getLogger(name).setLevel(logging.CRITICAL)
     with warnings.catch_warnings():
         # unlike versions of helpers are the cluster's own matter; ours is checked in each worker
         warnings.simplefilter("ignore")
@@ -77,9 +83,9 @@ def spread_over_cluster(
                     result = lost(task)
                 future.release()
                 yield result
-        except OSError as trouble:
+        except (OSError, CancelledError) as trouble:
             raise OutputError(
-                f"the cluster at {address} does not answer any more ({trouble}).",
+                f"the cluster at {address} does not answer any more.",
                 remedy="What is finished stays: the same command goes on.",
             ) from trouble
         finally:
