@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import importlib.util
 import json
 import os
 import re
@@ -20,6 +21,9 @@ from PIL import Image
 from dyelight.cli import app
 from dyelight.simulate import PlantedDefect, drawn_artwork, simulate_photo
 
+needs_dask = pytest.mark.skipif(
+    importlib.util.find_spec("distributed") is None, reason="the extra 'cluster' is not installed"
+)
 SPECK = PlantedDefect("dust_speck", (85.0, 30.0), 1.5, strength=0.9)
 PANELS = 6
 
@@ -126,6 +130,7 @@ def test_one_worker_finds_the_same(
     assert {path: path.stat().st_mtime_ns for path in (out / "results").iterdir()} == before
 
 
+@needs_dask
 def test_a_cluster_finds_the_same(made: Path, finished: Path, tmp_path: Path) -> None:
     """Two Dask workers on loopback; one that is killed in mid-work changes nothing."""
     out = tmp_path / "cluster"
@@ -141,6 +146,7 @@ def test_a_cluster_finds_the_same(made: Path, finished: Path, tmp_path: Path) ->
     assert record(out) == record(finished)
 
 
+@needs_dask
 def test_a_cluster_that_is_gone_ends_it_with_5(made: Path, finished: Path, tmp_path: Path) -> None:
     """What was finished stays, and the same command goes on elsewhere."""
     out = tmp_path / "cluster"
@@ -461,7 +467,9 @@ def test_the_press_log_gives_facts_and_keeps_lots(
         (["--sampling", "normal", "--level", "IV"], "no inspection level"),
         (["--for", "world"], "--for knows no 'world'"),
         (["--pair", "sight"], "--pair knows no 'sight'"),
-        (["--cluster", "tcp://127.0.0.1:9"], "no Dask scheduler answers"),
+        pytest.param(
+            ["--cluster", "tcp://127.0.0.1:9"], "no Dask scheduler answers", marks=needs_dask
+        ),
         (["--acceptance", "none"], "none"),
     ],
 )
