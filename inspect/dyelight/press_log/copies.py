@@ -86,10 +86,14 @@ def _check_sound(source: Path) -> None:
     try:
         with closing(_read_only(source)) as copy:
             sound = copy.execute("PRAGMA integrity_check").fetchone()[0]
-        if sound != "ok":
-            raise UnreadableInput("this backup is damaged.", file=source, remedy="Take another.")
+    except sqlite3.Error as trouble:
+        sound = str(trouble)
     finally:
         database.close()
+    if sound != "ok":
+        raise UnreadableInput(
+            "this backup is damaged.", file=source, remedy="Nothing was changed. Take another."
+        )
 
 
 def _read_only(path: Path) -> sqlite3.Connection:

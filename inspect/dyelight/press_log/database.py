@@ -60,8 +60,12 @@ class Database:
         if self.file is not None and not self.file.exists():
             self._refuse_missing(create)
         self.engine = self._engine()
-        with self.words():
-            self._check_version(upgrade)
+        try:
+            with self.words():
+                self._check_version(upgrade)
+        except BaseException:
+            self.close()
+            raise
 
     @property
     def is_sqlite(self) -> bool:
