@@ -82,6 +82,19 @@ def test_one_artwork_alone_is_said_to_be_suspect(table: PatternTable) -> None:
     assert "artwork same.png" in find_patterns(run, table)[0].sentence
 
 
+def test_a_place_on_one_of_several_artworks_is_laid_to_the_picture(table: PatternTable) -> None:
+    """No cause at the press is named for what only one picture of the run shows."""
+    run = [
+        replace(one, artwork="a.png" if one.index % 2 else "b.png")
+        for one in simulated_run("none", 6)
+    ]
+    spot = Mark("vapour_spot", "light", False, (90.0, 60.0), "major", 0.9, 4.0)
+    run = [replace(one, marks=(*one.marks, spot)) if one.index % 10 == 1 else one for one in run]
+    (found,) = find_patterns(run, table)
+    assert found.cause is None
+    assert "Of these, 20 carry the artwork a.png" in found.sentence
+
+
 def test_small_runs_and_empty_ones_have_no_pattern(table: PatternTable) -> None:
     """Nothing to compare is no error."""
     assert find_patterns([], table) == []

@@ -27,6 +27,7 @@ class Limits(StrictTable):
     least_confidence: Threshold
     known_weight: Threshold
     still_there: Threshold
+    only_artwork: Threshold
     small_radius_mm: Threshold
     large_radius_mm: Threshold
 
@@ -45,6 +46,7 @@ class Sentences(StrictTable):
     group: Sentence
     direction: Sentence
     one_artwork: Sentence
+    only_artwork: Sentence
     also: Sentence
     cause: Sentence
 

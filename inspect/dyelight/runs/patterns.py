@@ -12,6 +12,7 @@ when panels are compared that are alike in the first (a stratified rank test, af
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -26,6 +27,7 @@ from .pattern_file import PatternTable, PatternWord
 from .pattern_tests import Tested, all_tests
 
 _STRATA = 5
+_MOSTLY = 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +141,25 @@ def _called(test: Tested, table: PatternTable) -> str:
     return f"{title} {test.level}" if test.level else title
 
 
+def _told_of_artworks(
+    test: Tested, panels: Sequence[Panel], table: PatternTable
+) -> tuple[str, bool]:
+    """What is to be said of the artworks at a place, and whether the place lies in one of them."""
+    from scipy.stats import binom
+
+    members = [panels[row].artwork for row in test.members]
+    around = [one for one in panels if test.level in (None, one.facts.get("press"))]
+    artwork, count = Counter(members).most_common(1)[0]
+    share = sum(one.artwork == artwork for one in around) / len(around)
+    by_chance = float(binom.sf(count - 1, len(members), share))
+    sentences, limit = table.file.sentence, table.file.limit
+    if count >= _MOSTLY * len(members) and by_chance < limit.only_artwork.value:
+        return " " + sentences.only_artwork.text.format(artwork=artwork, count=count), True
+    if count == len(members):
+        return " " + sentences.one_artwork.text.format(artwork=artwork), False
+    return "", False
+
+
 def _pattern(
     test: Tested,
     adjusted: float,
@@ -148,13 +169,16 @@ def _pattern(
 ) -> Pattern:
     sentence, numbers = test.tell()
     members = [panels[row] for row in test.members]
-    artworks = {panel.artwork for panel in members}
-    if test.pattern == "place" and len(artworks) == 1:
-        sentence += " " + table.file.sentence.one_artwork.text.format(artwork=artworks.pop())
+    cause = test.cause
+    if test.pattern == "place":
+        told, in_picture = _told_of_artworks(test, panels, table)
+        sentence += told
+        # other pictures lay on the same platen and hardly show it
+        cause = None if in_picture else cause
     named = [name for name in dict.fromkeys(also) if name and name != _called(test, table)]
     if named:
         sentence += " " + table.file.sentence.also.text.format(names=", ".join(named))
-    entry = table.causes.causes.get(test.cause) if test.cause else None
+    entry = table.causes.causes.get(cause) if cause else None
     return Pattern(
         pattern=test.pattern,
         kind=test.signal.kind,
@@ -164,7 +188,7 @@ def _pattern(
         p=test.p,
         adjusted=adjusted,
         sentence=sentence,
-        cause=test.cause,
+        cause=cause,
         cause_title=None if entry is None else entry.title,
         try_next=None if entry is None else entry.try_next,
         caution=None if entry is None else entry.caution,
