@@ -14,6 +14,7 @@ from ..press_log.entries import now
 from ..press_log.press_check import ProbeRound, Window, outside, probe_rounds
 from ..press_log.press_check import windows as known_windows
 from ..press_log.shop import Fabric, Press, read_fabrics, read_press
+from ..press_log.steam import steam_pressure_mpa
 from ..press_log.units import Dimension, Units, from_si, parse_quantity, shown, unit_name
 from ..sizes import parse_size
 from .console import data_console, say
@@ -272,6 +273,12 @@ def platen_lines(rounds: Sequence[ProbeRound], press: Press, units: Units) -> li
             shown(y, "length", units).rjust(12) + "".join(cell.rjust(wide) for cell in cells)
         )
     lines.append("front".rjust(11))
+    hottest = max(point[2] for point in last.points)
+    lines += [
+        "",
+        f"Water at {shown(hottest, 'temperature', units)} has a steam pressure of "
+        f"{steam_pressure_mpa(hottest):.1f} MPa: never clamp a damp stack hard and hot.",
+    ]
     return lines
 
 
