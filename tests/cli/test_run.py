@@ -15,24 +15,28 @@ import time
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from PIL import Image
+from skimage import data
 
 from dyelight.cli import app
-from dyelight.simulate import PlantedDefect, drawn_artwork, simulate_photo
+from dyelight.simulate import PlantedDefect, simulate_photo
 
 needs_dask = pytest.mark.skipif(
     importlib.util.find_spec("distributed") is None, reason="the extra 'cluster' is not installed"
 )
-SPECK = PlantedDefect("dust_speck", (85.0, 30.0), 1.5, strength=0.9)
+# large and bare: what tests of runs plant must be beyond doubt
+LIFT = PlantedDefect("coating_lift", (85.0, 30.0), 10.0, strength=1.0, angle_deg=30, shape_seed=3)
 PANELS = 6
 
 
 @pytest.fixture(scope="session")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Six simulated photos of two drawn pictures; a speck on every third panel."""
+    """Six simulated photos of two photographs; lifted coating on every third panel."""
     folder = tmp_path_factory.mktemp("shop")
-    artworks = [drawn_artwork("fabric", 700, 525, seed=4 + n) for n in range(2)]
+    coffee, cup = data.coffee()[:, 20:553], data.coffee()[:399, 60:592][:, ::-1]
+    artworks = [np.ascontiguousarray(picture[:399, :532]) for picture in (coffee, cup)]
     for number, pixels in enumerate(artworks):
         Image.fromarray(pixels).save(folder / f"art{number}.png")
     rows = [["panel_id", "photo", "artwork", "width_mm", "height_mm", "press", "batch"]]
@@ -42,7 +46,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
             width_mm=120.0,
             height_mm=90.0,
             capture="station",
-            defects=[SPECK] if index % 3 == 0 else [],
+            defects=[LIFT] if index % 3 == 0 else [],
             seed=60 + index,
             long_side_px=700,
         )
@@ -98,7 +102,7 @@ def test_the_files_of_a_run(finished: Path) -> None:
     with (finished / "run.csv").open(encoding="utf-8-sig", newline="") as file:
         rows = list(csv.DictReader(file))
     assert [row["panel_id"] for row in rows] == [f"K-{n}" for n in range(PANELS)]
-    assert rows[0]["dust_speck"] == "1"
+    assert int(rows[0]["coating_lift"]) >= 1
     page = (finished / "run.html").read_text(encoding="utf-8")
     assert "http" not in page.replace("http-equiv", "")
     assert page.count("data:image/jpeg") == len(data["decision"]["pull"])
@@ -126,7 +130,7 @@ def test_one_worker_finds_the_same(
     assert app.run(words) == 1
     said = capsys.readouterr()
     assert f"{PANELS} from before" in said.err
-    assert "2 panels" in said.out or "panels must be made again" in said.out
+    assert "must be made again" in said.out
     assert {path: path.stat().st_mtime_ns for path in (out / "results").iterdir()} == before
 
 
@@ -380,7 +384,7 @@ def test_a_repeat_says_how_far_both_agree(
     assert app.run([*words, "--repeat", str(finished)]) == 1
     assert "verdict: same on 100 % of 6 panels, Cohen's kappa 1.00" in capsys.readouterr().out
     rows = record(out)["agreement"]["rows"]
-    assert {row["about"] for row in rows} >= {"verdict", "dust_speck"}
+    assert {row["about"] for row in rows} >= {"verdict", "coating_lift"}
     assert all(row["kappa"] in (1.0, None) for row in rows)
     assert app.run([*words, "--repeat", str(tmp_path)]) == 2
     assert "no finished run" in capsys.readouterr().err
@@ -394,10 +398,10 @@ def test_the_buyers_page_says_nothing_about_the_shop(
     words = ["run", str(made / "run.csv"), "--out", str(out), "--workers", "1"]
     app.run([*words, "--for", "buyer", "--buyer", "Northlight Prints"])
     page = (out / "buyer.html").read_text(encoding="utf-8")
+    # the cautions are the same for everybody, and speak of presses
+    page = re.sub(r'<section aria-labelledby="care">.*?</section>', "", page, flags=re.S)
     for word in ("press", "batch", "p0.jpg", "Points to", "runs through", "run.csv", "marked/"):
-        assert word not in page.replace("pressing", "").replace("press opens", "").replace(
-            "press and panel", ""
-        ).replace("press again", ""), word
+        assert word not in page, word
     for word in ("Northlight Prints", "K-0", "gallery", "sha256"):
         assert word in page
 
@@ -437,7 +441,7 @@ def test_the_press_log_gives_facts_and_keeps_lots(
     text = (shop / "run.csv").read_text().replace("press,batch", "operator,pressing")
     (shop / "run.csv").write_text(text.replace(",two,7", ",B,P1"))
     words = ["run", str(shop / "run.csv"), "--workers", "1", "--log", str(where)]
-    words += ["--buyer", "Northlight Prints", "--sampling", "auto", "--aql", "major=0.10"]
+    words += ["--buyer", "Northlight Prints", "--sampling", "auto", "--aql", "critical=0.10"]
     for number in range(2):
         out = Path(shutil.copytree(finished, tmp_path / f"out{number}"))
         assert app.run([*words, "--out", str(out)]) == 1
