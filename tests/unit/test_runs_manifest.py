@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
-from dyelight.errors import SettingsError, UnreadableInput
+from dyelight.errors import DyelightError, SettingsError, UnreadableInput
 from dyelight.runs.entries import file_stem
 from dyelight.runs.manifest import Defaults, ManifestError, read_manifest
 
@@ -116,6 +120,37 @@ def test_files_that_are_no_text_or_not_there(tmp_path: Path) -> None:
     (tmp_path / "run.csv").write_bytes(b"panel_id\xff\xfe\n")
     with pytest.raises(UnreadableInput, match="UTF-8"):
         read_manifest(tmp_path / "run.csv", NONE)
+
+
+CELLS = st.text(st.characters(codec="utf-8"), max_size=12) | st.sampled_from(
+    ["K-1", "a.jpg", "254", "-1", "1e999", "nan", '"', ";", "\0", "\n", "white", "254,5", "=1"]
+)
+
+
+@settings(
+    deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=200
+)
+@given(st.lists(st.lists(CELLS, max_size=9), max_size=5), st.sampled_from(",;\t"), st.booleans())
+def test_no_list_is_a_fault(
+    tmp_path: Path, rows: list[list[str]], delimiter: str, quoted: bool
+) -> None:
+    """Whatever stands in it, a list is read or refused in our own words."""
+    head = [*HEAD.split(","), "bleed_mm", "base", "quarter_turns", "press"]
+    text = io.StringIO()
+    if quoted:
+        csv.writer(text, delimiter=delimiter).writerows([head, *rows])
+    else:
+        text.write("\n".join(delimiter.join(row) for row in [head, *rows]))
+    path = tmp_path / "run.csv"
+    path.write_text(text.getvalue(), encoding="utf-8", newline="")
+    try:
+        entries = read_manifest(path, NONE)
+    except DyelightError as trouble:
+        code, entries = trouble.exit_code, ()
+    else:
+        code = 0
+    assert code in (0, 2, 3)
+    assert len({file_stem(entry.panel_id).casefold() for entry in entries}) == len(entries)
 
 
 @pytest.mark.parametrize(
