@@ -103,6 +103,12 @@ class _Design:
         self._starts = np.cumsum([1, *[size - 1 for size in sizes]]).tolist()
         self._sizes = sizes
         self.size = int(self._starts[-1])
+        # the cell of each pair of factors that a panel lies in, worked out once for all products
+        self._cells = {
+            (one, two): code * sizes[two] + codes[two]
+            for one, code in enumerate(codes)
+            for two in range(one + 1)
+        }
         self.gram = self.weighted(np.ones(len(codes[0])))
 
     def columns(self, number: int, without: frozenset[int]) -> tuple[Codes, Codes]:
@@ -135,13 +141,13 @@ class _Design:
         """The design's transpose times weights times the design: (K, K)."""
         table = np.zeros((self.size, self.size))
         table[0] = self.sums(weights)
-        for one, code in enumerate(self._codes):
+        for one in range(len(self._codes)):
             rows = slice(self._starts[one], self._starts[one + 1])
             for two in range(one + 1):
                 columns = slice(self._starts[two], self._starts[two + 1])
                 wide = self._sizes[two]
                 cross = np.bincount(
-                    code * wide + self._codes[two], weights, self._sizes[one] * wide
+                    self._cells[one, two], weights, self._sizes[one] * wide
                 ).reshape(self._sizes[one], wide)
                 table[rows, columns] = cross[1:, 1:]
                 table[columns, rows] = cross[1:, 1:].T

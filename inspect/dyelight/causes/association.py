@@ -85,7 +85,7 @@ def compare_factors(kind: Kind, history: History) -> KindResult:
     if not enough or not usable:
         return KindResult(kind, panels, defects, enough, ())
     codes = [coded.codes[among] for coded in usable]
-    alike = _alike(codes, learn.same_factor.value)
+    alike = _alike(tuple(coded.name for coded in usable), codes, history)
     adjusted = adjusted_p(
         codes,
         hit[among].astype(np.float64),
@@ -225,12 +225,20 @@ def _place_result(
     )
 
 
-def _alike(codes: Sequence[Codes], limit: float) -> list[frozenset[int]]:
-    """For each factor the others that go along with it too closely to be held."""
-    found: list[set[int]] = [set() for _ in codes]
-    for one in range(len(codes)):
-        for two in range(one):
-            if going_along(codes[one], codes[two]) >= limit:
-                found[one].add(two)
-                found[two].add(one)
-    return [frozenset(others) for others in found]
+def _alike(
+    names: tuple[str, ...], codes: Sequence[Codes], history: History
+) -> list[frozenset[int]]:
+    """For each factor the others that go along with it too closely to be held.
+
+    The same for every kind, so kept with the history.
+    """
+    if names not in history.alike:
+        limit = history.factors.learn.same_factor.value
+        found: list[set[int]] = [set() for _ in codes]
+        for one in range(len(codes)):
+            for two in range(one):
+                if going_along(codes[one], codes[two]) >= limit:
+                    found[one].add(two)
+                    found[two].add(one)
+        history.alike[names] = [frozenset(others) for others in found]
+    return history.alike[names]

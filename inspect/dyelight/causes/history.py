@@ -29,7 +29,8 @@ class History:
     """What the log holds, panel by panel, by time.
 
     `looked` (N,) marks panels with a verdict that tells something: these are the history. The
-    others are there to be asked about.
+    others are there to be asked about. `alike` keeps which factors go along too closely to be told
+    apart, by the factors' names.
     """
 
     columns: Columns
@@ -37,7 +38,10 @@ class History:
     looked: Mask
     coded: dict[str, Coded]
     lies: list[Lie | None]
+    alike: dict[tuple[str, ...], list[frozenset[int]]] = field(default_factory=dict)
     _cells: dict[int, dict[Cell, tuple[float, float]]] = field(default_factory=dict)
+    # asked for again and again, with the same panels
+    _exposures: dict[bytes, dict[PlatenCell, float]] = field(default_factory=dict)
 
     @classmethod
     def of(cls, columns: Columns, factors: Factors, asked: Sequence[int] = ()) -> History:
@@ -134,6 +138,12 @@ class History:
 
     def place_exposure(self, among: Mask) -> dict[PlatenCell, float]:
         """How often each platen cell was covered, in whole cells."""
+        known = among.tobytes()
+        if known not in self._exposures:
+            self._exposures[known] = self._place_exposure(among)
+        return self._exposures[known]
+
+    def _place_exposure(self, among: Mask) -> dict[PlatenCell, float]:
         sums: dict[PlatenCell, float] = {}
         presses = self.columns.values["press"]
         alike: dict[tuple[str, Lie], int] = {}

@@ -1,18 +1,21 @@
 """Open a press log: where it lies, its transactions, its schema version, its failures in words.
 
-SQLite runs with a rollback journal and `synchronous = FULL`: a commit that returned survives a
-killed process and a lost current, and one file is the whole log. Writers take the lock at their
-start (BEGIN IMMEDIATE) and wait for each other; readers never upgrade to writers.
+SQLite runs with a write-ahead log and `synchronous = FULL`: a commit that returned survives a
+killed process and a lost current, costs one flush of the disk, and readers are never kept waiting.
+Writers take the lock at their start (BEGIN IMMEDIATE) and wait for each other; readers never
+upgrade to writers. A file or folder that may only be read is opened as one that does not change.
 """
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
-from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.exc import ArgumentError, DatabaseError, IntegrityError, OperationalError
 
 from ..errors import DyelightError, OutputError, SettingsError, UnreadableInput
@@ -128,7 +131,7 @@ class Database:
                     place="log",
                     remedy='Install it with: python -m pip install "dyelight[postgres]".',
                 ) from trouble
-        engine = create_engine(self._url, connect_args={"timeout": BUSY_SECONDS})
+        engine = create_engine(self._sqlite_url(), connect_args={"timeout": BUSY_SECONDS})
 
         @event.listens_for(engine, "connect")
         def _set_up(connection: Any, _: object) -> None:
@@ -143,6 +146,22 @@ class Database:
             connection.exec_driver_sql("BEGIN" if reads else "BEGIN IMMEDIATE")
 
         return engine
+
+    def _sqlite_url(self) -> URL:
+        assert self.file is not None
+        places = (self.file, self.file.parent)
+        if not self.file.exists() or all(os.access(place, os.W_OK) for place in places):
+            return self._url
+        waiting = self.file.with_name(self.file.name + "-wal")
+        if waiting.exists() and waiting.stat().st_size:
+            raise UnreadableInput(
+                "the log may only be read, and its last entries still wait in the file beside it.",
+                file=self.file,
+                remedy="Open it once with an account that may write there.",
+            )
+        # without the right to write, SQLite cannot lay its index of the write-ahead log beside it
+        plain = quote(str(self.file.absolute()))
+        return make_url(f"sqlite:///file:{plain}?mode=ro&immutable=1&uri=true")
 
     def schema_version(self, connection: Connection) -> str | None:
         """The schema's version in this log, None where the log is empty."""
@@ -183,6 +202,12 @@ class Database:
             # two programs may start the same log at once
             self.lock(connection, "schema")
             bring_up_to_date(connection)
+        if self.is_sqlite and version is None:
+            with self.engine.connect() as plain:
+                # outside a transaction; the file remembers it
+                raw = plain.connection.driver_connection
+                assert raw is not None
+                raw.execute("PRAGMA journal_mode = WAL")
 
     @contextmanager
     def words(self) -> Iterator[None]:

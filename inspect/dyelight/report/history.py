@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,7 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 
 from ..causes.association import FactorResult, KindResult, compare_factors
-from ..causes.factor_file import Factors, load_factors
+from ..causes.factor_file import load_factors
 from ..causes.history import History
 from ..causes.trial_standing import TrialStanding, trial_standing
 from ..judge import texts
@@ -20,6 +20,7 @@ from ..press_log import Columns, Filter, PressLog
 from ..press_log.entries import now
 from ..press_log.press_check import ProbeRound, probe_rounds, windows
 from ..press_log.shop import Fabric, Press, read_fabrics, read_press
+from ..press_log.summary import Summary, read_summary
 from ..press_log.trials import read_trials
 from ..press_log.units import Units, from_si, shown, unit_name
 from .history_charts import Period, bars, factor_chart, platen_map, yield_chart
@@ -33,7 +34,7 @@ _TOLD = ("pass", "review", "remake")
 _ASKED_VALUES = {
     "room_humidity_pct": "room humidity",
     "drying_s": "drying time",
-    "fabric": "vent fabric",
+    "vent_fabric_id": "vent fabric",
     "operator": "operator",
     "x_mm": "place on the platen",
 }
@@ -42,14 +43,16 @@ _ASKED_VALUES = {
 def history_page(log: PressLog, units: Units) -> str:
     """The page as HTML, from everything in the log."""
     factors = load_factors()
-    columns = log.columns()
+    columns = log.columns(Filter(last=int(factors.learn.most_panels.value)))
     with log.database.reading() as connection:
+        summary = read_summary(connection, tuple(_ASKED_VALUES))
         fabrics = read_fabrics(connection)
         rounds = probe_rounds(connection)
         trials = read_trials(connection)
         posted = windows(connection)
         presses = {
-            name: read_press(connection, name) for name in dict.fromkeys(columns.values["press"])
+            name: read_press(connection, name)
+            for name in sorted(set(columns.values["press"]) | {done.press for done in rounds})
         }
     history = History.of(columns, factors)
     results = [compare_factors(kind, history) for kind in history.kinds[:_MOST_KINDS]]  # type: ignore[arg-type]  # text in the log
@@ -60,17 +63,15 @@ def history_page(log: PressLog, units: Units) -> str:
         standings = [trial_standing(trial, rows, factors) for trial in trials]
     facts = {
         "made": f"{now().astimezone():%Y-%m-%d %H:%M}",
-        **_totals(columns),
-        "yield": yield_chart(_periods(columns)),
-        "kinds": _kind_bars(columns, history),
+        **_totals(summary),
+        "yield": yield_chart(_periods(summary)),
+        "kinds": _kind_bars(summary),
         "results": [_kind_facts(result) for result in results],
         "learned_from": int(history.looked.sum()),
         "fabrics": _fabric_bars(fabrics),
         "presses": [_press_facts(press, rounds, units) for press in presses.values()],
         "trials": [_trial_facts(item, units) for item in standings],
-        "questions": _questions(
-            columns, results, rounds, presses, has_windows=bool(posted), factors=factors
-        ),
+        "questions": _questions(summary, results, rounds, presses, has_windows=bool(posted)),
     }
     return _template().render(**facts)
 
@@ -94,58 +95,50 @@ def _template() -> Template:
     return environment.get_template("history.html.j2")
 
 
-def _totals(columns: Columns) -> dict[str, Any]:
-    verdicts = Counter(columns.values["verdict"])
-    looked = sum(verdicts[word] for word in _TOLD)
-    times = columns.values["at"]
+def _verdicts(summary: Summary) -> Counter[str | None]:
+    counts: Counter[str | None] = Counter()
+    for _, verdict, count in summary.days:
+        counts[verdict] += count
+    return counts
+
+
+def _looked(summary: Summary) -> int:
+    verdicts = _verdicts(summary)
+    return sum(verdicts[word] for word in _TOLD)
+
+
+def _totals(summary: Summary) -> dict[str, Any]:
+    looked, passed = _looked(summary), _verdicts(summary)["pass"]
     span = "nothing yet"
-    if times:
-        first, last = times[0].astimezone(), times[-1].astimezone()
+    if summary.first is not None and summary.last is not None:
+        first, last = summary.first.astimezone(), summary.last.astimezone()
         span = f"{first:%Y-%m-%d} to {last:%Y-%m-%d}"
     return {
         "span": span,
-        "pressings": len(set(columns.values["pressing"])),
-        "panels": sum(1 for row in columns.values["panel_row"] if row is not None),
+        "pressings": summary.pressings,
+        "panels": summary.panels,
         "looked": looked,
-        "passed": verdicts["pass"],
-        "share": f"{100 * verdicts['pass'] / looked:.1f} %" if looked else "-",
+        "passed": passed,
+        "share": f"{100 * passed / looked:.1f} %" if looked else "-",
     }
 
 
-def _periods(columns: Columns) -> list[Period]:
-    times = columns.values["at"]
-    if not times:
+def _periods(summary: Summary) -> list[Period]:
+    if summary.first is None or summary.last is None:
         return []
-    weekly = (times[-1] - times[0]).days < _WEEKS_FROM
+    weekly = (summary.last - summary.first).days < _WEEKS_FROM
     looked: Counter[str] = Counter()
     passed: Counter[str] = Counter()
-    names: dict[tuple[int, int, int], str] = {}
-    for at, verdict in zip(times, columns.values["verdict"], strict=True):
-        if verdict not in _TOLD:
-            continue
-        # a day's name is worked out once: a long log holds few days and many panels
-        key = (at.year, at.month, at.day)
-        name = names.get(key)
-        if name is None:
-            name = names[key] = f"{at:%G week %V}" if weekly else f"{at:%Y-%m}"
-        looked[name] += 1
-        passed[name] += verdict == "pass"
+    for day, verdict, count in summary.days:
+        if verdict in _TOLD:
+            name = f"{date.fromisoformat(day):%G week %V}" if weekly else day[:7]
+            looked[name] += count
+            passed[name] += count if verdict == "pass" else 0
     return [Period(name, count, passed[name]) for name, count in looked.items()]
 
 
-def _kind_bars(columns: Columns, history: History) -> dict[str, Any]:
-    told = {
-        row
-        for row, verdict in zip(columns.values["panel_row"], columns.values["verdict"], strict=True)
-        if verdict in _TOLD
-    }
-    counts = Counter(
-        kind
-        for row, items in columns.findings.items()
-        if row in told
-        for kind in {item.kind for item in items}
-    )
-    return bars([(_title(kind), count, len(told)) for kind, count in counts.most_common()])
+def _kind_bars(summary: Summary) -> dict[str, Any]:
+    return bars([(_title(kind), count, _looked(summary)) for kind, count in summary.kinds])
 
 
 def _title(kind: str) -> str:
@@ -248,22 +241,21 @@ def _trial_facts(item: TrialStanding, units: Units) -> dict[str, str]:
 
 
 def _questions(
-    columns: Columns,
+    summary: Summary,
     results: Sequence[KindResult],
     rounds: Sequence[ProbeRound],
     presses: Mapping[str, Press],
     *,
     has_windows: bool,
-    factors: Factors,
 ) -> list[str]:
     asked = []
-    values = columns.values
-    waiting = sum(1 for verdict in values["verdict"] if verdict == "review")
+    verdicts = _verdicts(summary)
+    waiting = verdicts["review"]
     if waiting:
         asked.append(f"{waiting} panels wait for a person's ruling (`dyelight log rule`).")
-    unseen = sum(1 for verdict in values["verdict"] if verdict is None)
+    unseen = verdicts[None]
     if unseen:
-        asked.append(f"Of {unseen} panels or pressings the log does not know how they came out.")
+        asked.append(f"Of {unseen} panels the log does not know how they came out.")
     for result in results:
         if not result.enough:
             asked.append(
@@ -281,9 +273,10 @@ def _questions(
         asked.append(
             "Which temperature and dwell does the panels' maker post? (`dyelight log window`)"
         )
-    panels = max(len(columns), 1)
     for name, title in _ASKED_VALUES.items():
-        missing = sum(1 for value in values[name] if value is None or value == "")
-        if missing > _MANY * panels:
-            asked.append(f"The {title} is missing on {100 * missing / panels:.0f} % of panels.")
+        of = summary.panels if name == "x_mm" else summary.pressings
+        if summary.missing[name] > _MANY * max(of, 1):
+            share = f"{100 * summary.missing[name] / of:.0f} %"
+            what = "panels" if name == "x_mm" else "pressings"
+            asked.append(f"The {title} is missing on {share} of {what}.")
     return asked
