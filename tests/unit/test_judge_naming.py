@@ -158,6 +158,7 @@ VAPOUR = {
     "reflection_likeness": 0.0,
     "solidity": 0.9,
     "edge_shift_px": 10.0,
+    "picture_share": 0.1,
     "neutral_likeness": 0.0,
 }
 LIFT = {
@@ -176,6 +177,7 @@ SPECK = {
     "elongation": 1.1,
     "edge_blur_ratio": 1.0,
     "edge_shift_px": 10.0,
+    "picture_share": 0.1,
 }
 FIBRE = {
     "snr": 30.0,
@@ -187,6 +189,7 @@ FIBRE = {
     "lightness_share": 0.9,
     "edge_blur_ratio": 1.0,
     "edge_shift_px": 10.0,
+    "picture_share": 0.1,
 }
 SCRATCH = {**FIBRE, "straightness": 1.0}
 GHOST = {"snr": 40.0, "delta_e00": 3.0, "shift_mm": 1.0, "strength": 8.0}

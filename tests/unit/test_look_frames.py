@@ -11,10 +11,11 @@ import pytest
 from dyelight.imaging import gaussian
 from dyelight.look.frames import PanelFrame
 from dyelight.look.glare import broadly_off, glare, in_photo_window
+from dyelight.look.local_light import LocalLight, fit_local_light
 from dyelight.look.outline import corner_radius_mm, fill, rounded_outline, usable_pixels
 from dyelight.look.panel_frame import clipped_pixels, gradient, seen_squared_up, square_up
 from dyelight.look.render import ArtworkUnderPhoto
-from dyelight.look.rootlight import root_from_pixels
+from dyelight.look.rootlight import linear_from_root, root_from_linear, root_from_pixels
 from dyelight.placement.picture_map import FittedMap
 from dyelight.records import F32, U8, Artwork, Mask, Placement
 
@@ -179,19 +180,39 @@ def test_clipped_but_expected_bright_is_only_itself() -> None:
     np.testing.assert_array_equal(glare(replace(frame, blown=core)), core)
 
 
+def test_reflection_over_print_is_followed() -> None:
+    """Light added unevenly over dark and pale print is found to a few per cent of itself."""
+    frame = _even_frame()
+    height, width = frame.inside.shape
+    rows, columns = np.mgrid[:height, :width]
+    x, y = (columns + 0.5) / PX_PER_MM - 2, (rows + 0.5) / PX_PER_MM - 2
+    veil = 0.08 * np.exp(-0.5 * (np.square(x - 45) + np.square(y - 30)) / 12.0**2)
+    bars = np.where(np.sin(x * 2.0) > 0, 0.15, 0.8).astype(np.float32)[..., None]
+    expected = np.broadcast_to(bars, (*bars.shape[:2], 3)).astype(np.float32)
+    linear = linear_from_root(expected.copy()) + veil.astype(np.float32)[..., None]
+    lit = replace(frame, expected=expected, observed=root_from_linear(linear))
+    local = fit_local_light(lit, 0.005)
+    left = lit.observed - expected - local.added(expected)
+    here = _disc(frame, (45.0, 30.0), 15.0)
+    apart = np.abs(lit.observed - expected)[here]
+    assert np.abs(left[here]).mean() < 0.06 * apart.mean()
+
+
 def test_wide_places_far_off() -> None:
     """A wide stain is far off with what lies around it, a narrow streak is not."""
+    dark = np.zeros((8, 8), np.float32)
+    even = LocalLight(dark, dark)
     frame = _even_frame()
     nothing = np.zeros(frame.inside.shape, bool)
     stain = _disc(frame, (25.0, 30.0), 9.0)
     streak = np.zeros_like(stain)
     streak[40:44] = True
     added = np.where(stain | streak, -0.2, 0.0).astype(np.float32)
-    off = broadly_off(_with(frame, added, nothing), 0.005)
+    off = broadly_off(_with(frame, added, nothing), even, 0.005)
     assert off[stain].all()
     assert not off[42, 250]
     assert not off[_disc(frame, (60.0, 45.0), 5.0)].any()
-    assert not broadly_off(frame, 0.005).any()
+    assert not broadly_off(frame, even, 0.005).any()
 
 
 def test_frame_mask_on_the_photo() -> None:

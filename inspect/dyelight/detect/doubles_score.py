@@ -332,9 +332,9 @@ def fine_scores(difference: Difference) -> ShiftScores | None:
             slice(max(x - reach, 0), min(x + reach, width)),
         )
         expected = photo_light(frame.expected[cut])
-        layer = log_layer(
-            expected + frame.residual[cut], expected, frame.usable[cut], frame.sigma[cut]
-        )
+        # a second image lowers contrast as a local veil does, so that light must not be forgiven
+        seen = photo_light(frame.lit(*cut)) + frame.residual[cut]
+        layer = log_layer(seen, expected, frame.usable[cut], frame.sigma[cut])
         parts.append(cut_tiles(layer, np.array([[x - cut[1].start, y - cut[0].start]]), half, pad))
     weighted, weight, density = (np.concatenate([part[i] for part in parts]) for i in range(3))
     good = (weight > 0).mean((1, 2)) > 0.4

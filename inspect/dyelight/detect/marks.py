@@ -7,11 +7,20 @@ import numpy as np
 
 from ..colour import ciede2000, lab_from_linear
 from ..look import Difference, PhotoFrame
+from ..look.render import photo_light
 from ..look.rootlight import linear_from_root
 from ..records import F32, F64, Candidate, Mask
 from .scores import ScoreLevel, score_levels
 from .seeds import Seed, find_seeds, signed_score
-from .shapes import Box, borders_px, box_around, center_px, edge_shift, length_and_width
+from .shapes import (
+    Box,
+    borders_px,
+    box_around,
+    center_px,
+    edge_shift,
+    length_and_width,
+    picture_share,
+)
 
 LOW_BAR = 3.3
 HIGH_BAR = 6.2
@@ -84,7 +93,12 @@ def _candidate(
     outline, box, center = _outline_mm(difference, mark, origin)
     features = _shape(frame, mark, box)
     features |= _colours(frame, cut, mark, core)
+    near = cv2.dilate(mark.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
+    light = photo_light(frame.sharpness.apply(frame.lit(*cut)))
     features |= {
+        "picture_share": picture_share(
+            frame.residual[cut], light, frame.sigma[cut], near & frame.usable[cut]
+        ),
         "snr": max(seed.peak, _joint_score(score[mark], frame.blur_px)),
         "lightness_share": abs(features["delta_l"]) / max(features["delta_e00"], 0.1),
         "edge_shift_px": edge_shift(frame.residual[cut], frame.expected[cut], mark),
@@ -139,7 +153,7 @@ def _colours(
     frame: PhotoFrame, cut: tuple[slice, slice], mark: Mask, core: Mask
 ) -> dict[str, float]:
     """Colour differences of a mark in the window `cut`, and its likeness to the bare base."""
-    observed, expected = frame.observed[cut], frame.sharpness.apply(frame.expected[cut])
+    observed, expected = frame.observed[cut], frame.sharpness.apply(frame.lit(*cut))
     ring = cv2.dilate(core.astype(np.uint8), np.ones((5, 5), np.uint8)) == 0
     ring &= frame.usable[cut]
     if ring.sum() > 12:

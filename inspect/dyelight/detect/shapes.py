@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 import cv2
 import numpy as np
 
-from ..imaging import slopes
+from ..imaging import laplacian, slopes
 from ..look import Difference
 from ..look.render import photo_light
 from ..records import F32, F64, U8, Candidate, Mask
@@ -61,6 +61,28 @@ def edge_shift(residual: F32, expected: F32, mask: Mask) -> float:
     dx, dy = slopes(photo_light(expected))
     slope = cv2.magnitude(dx, dy)[mask]
     return float(min(np.abs(residual[mask]).sum() / max(float(slope.sum()), 1e-6), 99.0))
+
+
+# how far contrast (1), place (px) and sharpness (px^2) of the picture may be off in one spot
+_PICTURE_PRIOR = (0.5, 0.7, 0.7, 0.7)
+
+
+def picture_share(residual: F32, expected: F32, sigma: F32, near: Mask) -> float:
+    """Share 0..1 of a mark's energy that the picture's own detail there would explain.
+
+    The residual (H, W) is regressed, over `near` (H, W) bool, on the expected light's (H, W) own
+    contrast, shift and sharpness, each held to what a look can be off by; `sigma` (H, W) is the
+    residual's noise. A mark without picture logic keeps nearly all its energy.
+    """
+    dx, dy = slopes(expected)
+    columns = (expected - np.float32(np.median(expected[near])), dx, dy, laplacian(expected))
+    stack = np.stack([column[near] for column in columns]).astype(np.float64)
+    target = residual[near].astype(np.float64)
+    noise2 = float(np.median(sigma[near])) ** 2
+    left = stack @ stack.T + np.diag(noise2 / np.square(_PICTURE_PRIOR))
+    fit = np.linalg.solve(left, stack @ target) @ stack
+    energy = float(target @ target)
+    return float(np.clip(1 - np.square(target - fit).sum() / max(energy, 1e-12), 0, 1))
 
 
 def length_and_width(mask: Mask) -> tuple[float, float, float]:

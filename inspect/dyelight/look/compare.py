@@ -9,8 +9,10 @@ import numpy as np
 
 from ..imaging import area, distance_inside, from_cells, strips
 from ..records import F32, F64, Artwork, Mask, Photo, Placement
-from .frames import Difference, PanelFrame, PhotoFrame
+from .frames import BLOCK_PX, Difference, PanelFrame, PhotoFrame
 from .glare import broadly_off, glare, in_photo_window, lit_white
+from .light_field import light_added
+from .local_light import fit_local_light
 from .outline import corner_radius_mm, fill, rounded_outline, usable_pixels
 from .panel_frame import (
     clipped_pixels,
@@ -29,7 +31,7 @@ from .render import (
     photo_light,
     working_pixels,
 )
-from .residual import BLOCK_PX, fit_noise, noise_sigma, project_out
+from .residual import fit_noise, noise_sigma, project_out
 from .rootlight import root_from_pixels
 from .sharpness import fit_sharpness
 
@@ -65,11 +67,14 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
     usable = usable_pixels(
         clipped_pixels(window), artwork, placement, under, back, radius_mm, inset_mm, (x0, y0)
     )
-    off = broadly_off(panel, float(np.mean(look.scatter)))
+    scatter = float(np.mean(look.scatter))
+    local = fit_local_light(panel, scatter)
+    off = broadly_off(panel, local, scatter)
     if off.any():
         usable &= ~in_photo_window(off, panel, under, (x1 - x0, y1 - y0))
     observed = root_from_pixels(window)
-    frame, forgiven = _photo_frame(observed, usable, under, lit, px_per_mm, (x0, y0))
+    cells = local.in_cells(panel, placement, (x0, y0), observed.shape, BLOCK_PX)
+    frame, forgiven = _photo_frame(observed, usable, under, lit, px_per_mm, (x0, y0), cells)
     panel = replace(panel, expected=_expected_as_forgiven(panel, frame, forgiven, placement))
     return Difference(
         artwork=artwork,
@@ -120,14 +125,23 @@ def _photo_frame(
     lit: LitArtwork,
     px_per_mm: float,
     origin_px: tuple[int, int],
+    local: tuple[F32, F32],
 ) -> tuple[PhotoFrame, F32]:
-    """The photo frame, and what was forgiven in its light channel (H, W), the broad bias apart."""
+    """The photo frame, and what was forgiven in its light channel (H, W).
+
+    `local` is each neighbourhood's gain and veil in cells of BLOCK_PX. They and the broad bias are
+    no part of what was forgiven: a patch is wide enough to be taken for either.
+    """
     under_px = under.in_px(lit)
     light = photo_light(observed)
     sharp = fit_sharpness(light, usable, lit, under_px, px_per_mm)
     blur_artwork_px = sharp.blur_px * float(np.mean(lit.px_per_mm)) / px_per_mm
     size = (observed.shape[1], observed.shape[0])
     expected, drawn_light = draw_expected(lit, under_px, blur_artwork_px, size)
+    across = slice(0, size[0])
+    for rows in strips(size[1], _STRIP_PX):
+        gain, veil = (from_cells(cell, BLOCK_PX, rows, across) for cell in local)
+        drawn_light[rows] += photo_light(light_added(expected[rows], gain, veil))
     expected_light = sharp.apply(drawn_light)
     residual = np.asarray(cv2.subtract(light, expected_light), np.float32)
     sample = np.abs(residual[::_STEP, ::_STEP][usable[::_STEP, ::_STEP]])
@@ -141,7 +155,7 @@ def _photo_frame(
     for rows in strips(size[1], _STRIP_PX):
         forgiven[rows] -= drawn_light[rows]
         forgiven[rows] -= residual[rows]
-        forgiven[rows] -= from_cells(bias, BLOCK_PX, rows, slice(0, size[0]))
+        forgiven[rows] -= from_cells(bias, BLOCK_PX, rows, across)
     frame = PhotoFrame(
         x0=origin_px[0],
         y0=origin_px[1],
@@ -154,6 +168,7 @@ def _photo_frame(
         px_per_mm=px_per_mm,
         blur_px=sharp.edge_sigma_px(),
         sharpness=sharp,
+        local=local,
     )
     return frame, forgiven
 

@@ -12,9 +12,13 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from ..imaging import from_cells
 from ..records import F32, F64, Artwork, Mask, PictureMap
 from .colour_light import ColourLight
+from .light_field import light_added
 from .sharpness import Sharpness
+
+BLOCK_PX = 24  # side of the cells that local light and residual nuisances stand in
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +61,8 @@ class PhotoFrame:
     light. `residual` is the light channel's difference with local place, gain and blur errors
     projected out, `sigma` its standard deviation as modelled, both root light, `coherent` the part
     of it that edges cause and that does not average out along them. `usable` (H, W) bool: inside
-    the panel, not clipped, artwork opaque.
+    the panel, not clipped, artwork opaque. `local` is each neighbourhood's gain and veil, (h, w)
+    each, in cells of BLOCK_PX; `residual` is taken with them, `expected` is without.
     """
 
     x0: float
@@ -71,6 +76,20 @@ class PhotoFrame:
     px_per_mm: float
     blur_px: float
     sharpness: Sharpness
+    local: tuple[F32, F32] | None = None
+
+    def lit(self, rows: slice, columns: slice) -> F32:
+        """Expected root light (h, w, 3) of a part, under its own neighbourhood's light."""
+        expected = self.expected[rows, columns]
+        if self.local is None:
+            return expected
+        top, left = (part.start // BLOCK_PX * BLOCK_PX for part in (rows, columns))
+        cut = slice(rows.start - top, None), slice(columns.start - left, None)
+        gain, veil = (
+            from_cells(cell, BLOCK_PX, slice(top, rows.stop), slice(left, columns.stop))[cut]
+            for cell in self.local
+        )
+        return expected + light_added(expected, gain, veil)
 
     def to_photo_px(self, points_px: F64) -> F64:
         """Photo px (N, 2) of frame points (N, 2)."""

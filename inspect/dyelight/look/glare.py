@@ -9,6 +9,7 @@ from ..imaging import distance_inside, gaussian, nearest, slopes
 from ..records import F32, Mask
 from .colour_light import ColourLight
 from .frames import PanelFrame
+from .local_light import LocalLight
 from .render import ArtworkUnderPhoto, photo_light
 from .rootlight import root_from_linear
 
@@ -43,12 +44,13 @@ def glare(frame: PanelFrame) -> Mask:
     return np.asarray(gone | grown)
 
 
-def broadly_off(frame: PanelFrame, scatter: float) -> Mask:
-    """Wide places (H, W) bool far from the expected look: strong reflections, large stains.
+def broadly_off(frame: PanelFrame, local: LocalLight, scatter: float) -> Mask:
+    """Wide places (H, W) bool far from the expected look even under their own neighbourhood's
+    light: sharp reflections, large stains.
 
     Small marks there are not looked for, and the rest of the panel is not measured by them.
     """
-    apart = photo_light(frame.observed - frame.expected)
+    apart = photo_light(frame.observed - frame.expected - local.added(frame.expected))
     smooth = gaussian(apart, _SMOOTH_MM * frame.px_per_mm)
     far = (np.abs(smooth) > max(_FAR_SCATTERS * scatter, _FAR)) & frame.inside
     radius_px = np.ceil(_WIDE_MM * frame.px_per_mm)

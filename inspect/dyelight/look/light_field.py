@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..records import F32, F64
+from .rootlight import linear_from_root, root_from_linear
 
 CELL_PX = 16
 
@@ -71,3 +72,13 @@ class SmoothField:
             start = first + (0.5 * CELL_PX - 0.5 - CELL_PX) * per_px
             ends.append((start, start + (cells - 1) * CELL_PX * per_px))
         return self.on_grid(rows, columns, ends[0], ends[1])
+
+
+def light_added(expected: F32, gain: F32, veil: F32) -> F32:
+    """What gain and veil (H, W) add to expected root light (H, W, 3)."""
+    lit = linear_from_root(expected.copy())
+    lit *= (1 + gain)[..., None]
+    lit += veil[..., None]
+    root_from_linear(lit, lit)
+    lit -= expected
+    return lit

@@ -211,14 +211,20 @@ def fit_look(frame: PanelFrame, rng: np.random.Generator) -> ColourLight:
 
 
 def _spread_over_colours(root: F32, weight: F32, rng: np.random.Generator) -> NDArray[np.intp]:
-    """Indices of samples: by weight, and a rare colour's pixels likelier than a common one's."""
+    """Indices of samples, a rare colour's pixels likelier than a common one's.
+
+    Of each colour the flat places are preferred, but a colour that lives in fine detail alone, such
+    as stars or thin lines, is heard by its share of the panel all the same.
+    """
     flat = np.flatnonzero(weight > 0)
     if flat.size <= _SAMPLES:
         return flat
     code = np.minimum(root * np.float32(10), np.float32(9)).astype(np.int32)
     bins = ((code[:, 0] * 10 + code[:, 1]) * 10 + code[:, 2])[flat]
     own = weight[flat]
-    share = 1 / np.sqrt(np.maximum(np.bincount(bins, own, 1000), 1.0))
+    share = np.sqrt(np.bincount(bins, minlength=1000)) / np.maximum(
+        np.bincount(bins, own, 1000), 1e-9
+    )
     chance = own * share[bins]
     chance *= _SAMPLES / chance.sum()
     return np.asarray(flat[rng.random(flat.size) < chance], np.intp)

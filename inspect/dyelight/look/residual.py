@@ -18,8 +18,8 @@ import numpy as np
 
 from ..imaging import area, from_cells, gaussian, laplacian, slopes, strips
 from ..records import F32, Mask
+from .frames import BLOCK_PX
 
-BLOCK_PX = 24
 _NOISE_BLOCK_PX = 48
 _STRIP_PX = 48  # rows worked on at a time, so that all they need lies in the cache
 # prior standard deviations: bias in root light, relative contrast, shift in px, curvature in px^2

@@ -45,6 +45,8 @@ _PLAIN_CHROMA_SD = 0.03
 _WEAK_PX = 0.25
 # standard error of a print that is placed by the outline alone
 _BLIND_MM = 1.0
+# how many times that error a picture without proof may lie off its outline
+_STRAY = 1.5
 
 _WAY_UNKNOWN = Note(
     "way_round_unknown",
@@ -56,8 +58,8 @@ _WAY_UNKNOWN = Note(
 class Try:
     """One way of one quad, moved to where its detail fits best.
 
-    `seen` tells whether all sides of the outline were measured; `detail` is the likeness of detail;
-    `likeness` that of colours, less what makes the way unusual.
+    `seen` tells whether all sides of the outline were measured; `detail` is the likeness of detail,
+    zero where it proves nothing; `likeness` that of colours, less what makes the way unusual.
     """
 
     reading: Reading
@@ -83,7 +85,8 @@ def ways_of(
         return ()
     first = ways[0].corners_px
     _, prior, seen = held(views, artwork, fine, first)
-    tries = []
+    tries: list[Try] = []
+    moved: list[FittedMap] = []
     for way in ways:
         order = [int(np.argmin(np.linalg.norm(first - c, axis=1))) for c in way.corners_px]
         turned = replace(prior, corners_px=prior.corners_px[order])
@@ -92,11 +95,17 @@ def ways_of(
         match = best_shift(start, views, artwork, fine)
         unusual = _MIRRORED_COST * way.mirrored
         unusual += _TURN_COST * abs(turn_degrees(way.corners_px)) / 90
-        detail = 0.0
-        if match is not None and match.likeness >= _DETAIL:
-            start, detail = match.start, match.likeness
+        detail = 0.0 if match is None else match.likeness
         tries.append(Try(reading, way, start, turned, seen, detail, way.likeness - unusual))
-    return tuple(tries)
+        moved.append(start if match is None else match.start)
+    # smooth shading is alike at every shift and way round, and proves none
+    best = int(np.argmax([one.detail for one in tries]))
+    rest = max((one.detail for i, one in enumerate(tries) if i != best), default=0.0)
+    proved = tries[best].detail >= _DETAIL and tries[best].detail - rest >= _DETAIL_LEAD
+    return tuple(
+        replace(one, start=moved[i]) if proved and i == best else replace(one, detail=0.0)
+        for i, one in enumerate(tries)
+    )
 
 
 def by_outline(
@@ -127,8 +136,6 @@ def _from_try(
 ) -> tuple[Found | None, float]:
     """Refine one way of one quad; the score is above 1 where the picture's detail confirms it."""
     others = [other for other in group if other is not one]
-    detail_lead = one.detail - max((other.detail for other in others), default=0.0)
-    proved = one.detail >= _DETAIL and detail_lead >= _DETAIL_LEAD
     refined = refine(one.start, views, artwork, fine, prior=one.prior)
     picture = one.start if refined is None else refined.fit.map
     look = survey(picture, views, artwork, fine)
@@ -149,10 +156,13 @@ def _from_try(
         upright = abs(turn_degrees(one.way.corners_px)) + (90.0 if one.way.mirrored else 0.0)
         return Found(None, one.start, error, (_WAY_UNKNOWN,), True), 0.9 - upright / 1000
     lead = one.likeness - max((other.likeness for other in others), default=-1.0)
-    if not proved and (one.way.likeness < _LIKENESS or lead < _LEAD):
+    if one.detail == 0 and (one.way.likeness < _LIKENESS or lead < _LEAD):
         return None, 0.0
-    if refined is not None:
-        error = refined.fit.standard_error_px
+    # without proof a picture that left its panel has followed light, not print
+    strayed = np.abs(picture.to_photo(corners_mm(artwork)) - one.prior.corners_px).max()
+    if refined is None or strayed > _STRAY * error:
+        return Found(None, one.start, error, (), True), 0.5 + 0.4 * one.way.likeness
+    error = refined.fit.standard_error_px
     return Found(refined, picture, error, (), True), 0.5 + 0.4 * one.way.likeness
 
 

@@ -37,6 +37,9 @@ _RIM_MM = 1.2
 _RIM_SHARE = 0.02
 
 
+# tiles, and the share of the panel that they span, from which they can tell a lens's distortion
+_LENS_TILES = 24
+_LENS_SPREAD = 0.3
 # share of agreeing tiles below which no refinement will help
 _HOPELESS_SHARE = 0.2
 # a border point may move this share of the panel's length from its start
@@ -191,7 +194,7 @@ def _round(
     seen = observed(picture, view, used)
     floor = _tile_floor(art.hue_share_at(seen.points_mm), blur) * view.pitch
     seen = replace(seen, information=capped(seen.information, floor))
-    lens = bool(good.sum() >= 24)
+    lens = bool(good.sum() >= _LENS_TILES) and _spread(seen.points_mm, artwork) >= _LENS_SPREAD
     base = fit_homography_lens(picture, seen, lens=lens, prior=prior)
     if not np.isfinite(base.homography).all():
         return None
@@ -205,6 +208,12 @@ def _round(
         float(np.sqrt(blur2)),
         _surveyed(tiles, view),
     )
+
+
+def _spread(points_mm: F64, artwork: Artwork) -> float:
+    """Share of the panel that the points (N, 2) span."""
+    hull = cv2.convexHull(points_mm.astype(np.float32))
+    return float(cv2.contourArea(hull)) / (artwork.width_mm * artwork.height_mm)
 
 
 def _tile_floor(hue_share: F64, blur: float) -> F64:

@@ -1,0 +1,130 @@
+"""Light that changes within millimetres: reflections that veil the print but let it show through.
+
+The light field of the whole panel is stiff, so that it cannot swallow a stain. A reflection's own
+light is not smooth on that scale. Small marks under it are still to be seen against an expectation
+that has the same light on it, so here gain and veil are fitted again in every neighbourhood, by
+robust local regression (Gauss-Newton on root light, whose noise is even):
+
+    photo = (1 + gain) * expected + veil
+
+in linear light, gain and veil being the same in all channels.
+
+A patch wider than the neighbourhood is swallowed too, so patches are not measured against this.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..imaging import area, enlarged, gaussian, sample
+from ..placement.picture_map import nodes_between
+from ..records import F32, F64, Placement
+from .colour_light import veil_slope
+from .frames import PanelFrame
+from .light_field import light_added
+from .render import photo_light
+from .rootlight import linear_from_root
+
+_REACH_MM = 4.0
+_COARSE_PX_PER_MM = 1.5
+_ROUNDS = 4
+_OUTLIER = 4.0  # scatters from which a place counts for little
+_LEAST_SCATTER = 0.006  # root light
+# prior standard deviations: relative gain, and veil in linear light
+_GAIN_PRIOR, _VEIL_PRIOR = 0.05, 0.1
+_MOST_GAIN = 0.5
+_FAINT, _PLAIN = 2.0, 4.0  # scatters that the light adds, from which it counts and counts in full
+_CELLS_EXACT = 4
+
+
+@dataclass(frozen=True, slots=True)
+class LocalLight:
+    """Relative `gain` and `veil` in linear light, (h, w) float32 each, over the panel frame."""
+
+    gain: F32
+    veil: F32
+
+    def added(self, expected: F32) -> F32:
+        """What this light adds to the panel frame's expected root light (H, W, 3)."""
+        size = (expected.shape[1], expected.shape[0])
+        return light_added(expected, enlarged(self.gain, size), enlarged(self.veil, size))
+
+    def in_cells(
+        self,
+        panel: PanelFrame,
+        placement: Placement,
+        origin_px: tuple[int, int],
+        shape: tuple[int, ...],
+        cell_px: int,
+    ) -> tuple[F32, F32]:
+        """Gain and veil at the middles of cells of a photo window (see `imaging.from_cells`).
+
+        `origin_px` is the window's first photo px, `shape` its height and width.
+        """
+        rows, columns = (-(-size // cell_px) + 2 for size in shape[:2])
+        first = tuple(start - 0.5 * (cell_px + 1) for start in origin_px)
+        mm = nodes_between(
+            placement.picture, (first[0], first[1]), cell_px, (columns, rows), _CELLS_EXACT
+        )
+        height, width = panel.inside.shape
+        scale: F64 = np.array([self.gain.shape[1] / width, self.gain.shape[0] / height])
+        at = (panel.to_px(mm.reshape(-1, 2)) + 0.5) * scale - 0.5
+        places = np.asarray(at.reshape(rows, columns, 2), np.float32)
+        return sample(self.gain, places), sample(self.veil, places)
+
+
+def fit_local_light(panel: PanelFrame, scatter: float) -> LocalLight:
+    """Gain and veil of every neighbourhood of the panel frame.
+
+    `panel` has its expected look under the panel's light field, `scatter` is what that fit left in
+    root light. Places that stick out of their neighbourhood have little say in it.
+    """
+    height, width = panel.inside.shape
+    shrink = max(1.0, panel.px_per_mm / _COARSE_PX_PER_MM)
+    size = (max(8, round(width / shrink)), max(8, round(height / shrink)))
+    usable = panel.inside & panel.printed & ~panel.blown
+    seen = usable.astype(np.float32)
+    apart = photo_light(panel.observed - panel.expected)
+    spread = max(scatter, _LEAST_SCATTER)
+    sigma = max(1.0, _REACH_MM * panel.px_per_mm * size[0] / width)
+    ridge = spread**2 / np.array([_GAIN_PRIOR**2, _VEIL_PRIOR**2])
+    light = LocalLight(np.zeros(size[::-1], np.float32), np.zeros(size[::-1], np.float32))
+    # in a neighbourhood about so many places count by themselves
+    count = np.float32(2 * np.pi * sigma**2)
+    added = np.zeros_like(panel.expected)
+    for turn in range(_ROUNDS):
+        left = apart - photo_light(added)
+        weight = _trust(left, seen, spread) if turn else seen
+        slope = photo_light(veil_slope(panel.expected + added))
+        half = slope * photo_light(linear_from_root(panel.expected.copy()))
+        products = [half * half, half * slope, slope * slope, half * left, slope * left]
+        sums = [gaussian(area(weight * p, size), sigma) * count for p in products]
+        light = _moved(light, sums, ridge)
+        added = light.added(panel.expected)
+    power = gaussian(area(photo_light(added) ** 2 * seen, size), sigma)
+    power /= gaussian(area(seen, size), sigma) + np.float32(1e-3)
+    # what is no stronger than a second image or a contrast a little off is left to those
+    strength = np.sqrt(power) / np.float32(spread)
+    share: F32 = np.clip((strength - _FAINT) / np.float32(_PLAIN - _FAINT), 0, 1).astype(np.float32)
+    return LocalLight(light.gain * share, light.veil * share)
+
+
+def _trust(left: F32, seen: F32, spread: float) -> F32:
+    """Weights (H, W): little for what sticks out of its neighbourhood."""
+    off = left / np.float32(_OUTLIER * spread)
+    return np.asarray(seen / (1 + off * off), np.float32)
+
+
+def _moved(light: LocalLight, sums: list[F32], ridge: F64) -> LocalLight:
+    gg, gv, vv, gr, vr = (s.astype(np.float64) for s in sums)
+    # the prior holds the whole of gain and veil, not this round's change of them
+    gr, vr = gr - ridge[0] * light.gain, vr - ridge[1] * light.veil
+    gg, vv = gg + ridge[0], vv + ridge[1]
+    determinant = np.maximum(gg * vv - gv * gv, 1e-12)
+    gain = light.gain + (vv * gr - gv * vr) / determinant
+    veil = light.veil + (gg * vr - gv * gr) / determinant
+    return LocalLight(
+        np.clip(gain, -_MOST_GAIN, _MOST_GAIN).astype(np.float32), veil.astype(np.float32)
+    )
