@@ -425,6 +425,29 @@ def test_a_folder_is_paired_and_what_is_left_out_is_told(
     assert [item["file"] for item in data["unpaired"]] == ["owl.jpg"]
 
 
+def test_a_folder_is_paired_by_job_sheets(
+    shop: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Codes are read by workers; the sheet itself is no panel."""
+    zxingcpp = pytest.importorskip("zxingcpp", reason="the extra 'codes' is not installed")
+    folder = tmp_path / "folder"
+    (folder / "artwork").mkdir(parents=True)
+    shutil.copy(shop / "art0.png", folder / "artwork" / "J-7.png")
+    shutil.copy(shop / "p0.jpg", folder / "IMG_10.jpg")
+    code = zxingcpp.create_barcode("J-7", zxingcpp.BarcodeFormat.QRCode)
+    sheet = Image.new("L", (900, 700), 210)
+    sheet.paste(
+        Image.fromarray(np.array(zxingcpp.write_barcode_to_image(code, scale=8))), (200, 150)
+    )
+    sheet.save(folder / "IMG_9.jpg")
+    words = ["run", str(folder), "--pair", "codes", "--size", "120x90", "--workers", "2"]
+    assert app.run([*words, "--dry-run"]) == 0
+    assert "1 panel, 1 to inspect" in capsys.readouterr().out
+    assert app.run([*words, "--out", str(tmp_path / "out")]) == 1
+    (panel,) = record(tmp_path / "out")["panels"]
+    assert (panel["panel_id"], panel["artwork"]) == ("IMG_10", "J-7.png")
+
+
 def test_the_press_log_gives_facts_and_keeps_lots(
     made: Path, shop: Path, finished: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

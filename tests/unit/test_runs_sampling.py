@@ -175,6 +175,8 @@ def test_all_panels_may_ship_or_some_or_none_yet() -> None:
         assert waiting.word == "hold"
         assert [one.panel_id for one in waiting.undecided] == ["K-3"]
     assert bad.outcome is None
+    none = decide([panel(0, "remake", "major"), panel(1, "remake", "minor")], None)
+    assert (none.word, none.sentence) == ("reject", "2 panels of 2 must be made again.")
 
 
 def test_a_persons_look_counts_in_the_verdicts_place() -> None:
@@ -183,7 +185,7 @@ def test_a_persons_look_counts_in_the_verdicts_place() -> None:
     assert decide([passed], None).word == "ship"
     assert gravest_class(passed) is None
     rejected = panel(0, "pass", look=Look("remake", "N.", ""))
-    decision = decide([rejected], None)
+    decision = decide([rejected, passed], None)
     assert decision.word == "ship_without"
     assert gravest_class(rejected) == "major"
 

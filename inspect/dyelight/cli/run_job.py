@@ -22,7 +22,7 @@ from ..runs.files_check import FileTrouble, troubled_files
 from ..runs.grouping import findings_chart, grouped, stopped_chart
 from ..runs.manifest import Defaults, ManifestError, read_manifest
 from ..runs.page import run_html
-from ..runs.pairing import Pairing, ReadCodes, pair_folder
+from ..runs.pairing import Pairing, ReadCodes, pair_folder, pictures_in
 from ..runs.panels import Panel, panel_of, read_looks, with_looks
 from ..runs.pattern_file import load_patterns
 from ..runs.patterns import comparisons, find_patterns
@@ -73,7 +73,7 @@ def run_run(order: RunOrder, settings: Settings) -> int:
         settings.acceptance,
         None if settings.causes is None else str(settings.causes),
     )
-    pairing = _paired(order, settings)
+    pairing = _paired(order, settings, workers)
     with open_log(order.log) as log:
         entries = with_log_facts(pairing.entries, log)
         pairing = replace(pairing, entries=entries)
@@ -114,15 +114,15 @@ def _check_words(order: RunOrder) -> None:
         )
 
 
-def _paired(order: RunOrder, settings: Settings) -> Pairing:
+def _paired(order: RunOrder, settings: Settings, workers: int) -> Pairing:
     defaults = Defaults(settings.size_mm, settings.bleed, settings.base, settings.finish)
     if order.source.is_dir():
         reader: ReadCodes | None = None
         if order.pair == "codes":
-            from ..runs.codes import load_reader, read_codes
+            from ..runs.codes import read_all_codes
 
-            load_reader()
-            reader = read_codes
+            codes = read_all_codes(pictures_in(order.source), workers)
+            reader = codes.__getitem__
         return pair_folder(
             order.source, defaults, artwork_folder=order.artwork_folder, read_codes=reader
         )

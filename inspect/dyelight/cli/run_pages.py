@@ -118,10 +118,9 @@ def print_dry_run(
     """Print what a run would do, and all that stands in its way."""
     console = data_console()
     artworks = len({entry.artwork for entry in drawn})
-    console.print(
-        f"{len(pairing.entries)} panels, {len(drawn)} to inspect, {artworks} artworks.",
-        style="bold",
-    )
+    panels = f"{len(pairing.entries)} panel{'' if len(pairing.entries) == 1 else 's'}"
+    pictures = f"{artworks} artwork{'' if artworks == 1 else 's'}"
+    console.print(f"{panels}, {len(drawn)} to inspect, {pictures}.", style="bold")
     if sampling is not None:
         plans = ", ".join(
             f"{kind} {plan.n} (accept {plan.accept}, reject {plan.reject})"

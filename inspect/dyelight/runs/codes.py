@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ import numpy as np
 
 from ..errors import DyelightError, SettingsError
 from ..intake import read_photo
+from .schedule import spread
 
 # a code that fills a fortieth of the photo's long side still has some pixels a module at this size
 _LONG_SIDE_PX = 2400
@@ -53,3 +55,18 @@ def read_codes(path: Path) -> tuple[str, ...]:
         if texts:
             return tuple(texts)
     return ()
+
+
+def read_all_codes(paths: Sequence[Path], workers: int) -> dict[Path, tuple[str, ...]]:
+    """The codes of many photos, read by worker processes; as `read_codes` for each."""
+    load_reader()
+    return dict(spread(_with_codes, paths, min(workers, max(1, len(paths))), _without_codes))
+
+
+def _with_codes(path: Path) -> tuple[Path, tuple[str, ...]]:
+    cv2.setNumThreads(1)
+    return path, read_codes(path)
+
+
+def _without_codes(path: Path) -> tuple[Path, tuple[str, ...]]:
+    return path, ()

@@ -102,6 +102,8 @@ def _of_all(count: int, again: int, undecided: int) -> tuple[Word, str]:
             f"{'it' if undecided == 1 else 'them'} or take new photos. "
             f"{_panels(again)} must be made again."
         )
+    if again == count:
+        return "reject", f"{_panels(count).capitalize()} of {count} must be made again."
     if again:
         return "ship_without", (
             f"{_panels(count - again)} of {count} may ship; {_panels(again)} must be made again."

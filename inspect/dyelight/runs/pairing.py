@@ -83,7 +83,7 @@ def pair_folder(
     no photos or no artwork, or jobs.csv holds what cannot be used.
     """
     artworks = folder / ARTWORK_FOLDER if artwork_folder is None else artwork_folder
-    photos = _pictures(folder)
+    photos = pictures_in(folder)
     if not photos:
         raise SettingsError("there is no photo in the folder.", file=folder)
     jobs, left_out = _jobs(folder, artworks, defaults)
@@ -110,7 +110,8 @@ def pair_folder(
     return Pairing(tuple(entries), tuple(left_out))
 
 
-def _pictures(folder: Path) -> list[Path]:
+def pictures_in(folder: Path) -> list[Path]:
+    """The pictures directly in a folder, by the numbers in their names; UnreadableInput."""
     try:
         found = [
             path
@@ -141,7 +142,7 @@ def _jobs(
         )
     jobs: dict[str, Job] = {}
     alike: dict[str, list[Path]] = {}
-    for path in _pictures(artworks):
+    for path in pictures_in(artworks):
         alike.setdefault(path.stem.casefold(), []).append(path)
     left_out: list[Unpaired] = []
     for name, paths in alike.items():
