@@ -116,6 +116,7 @@ def _difference(added: F32) -> Difference:
         panel_from_artwork=np.eye(3),
         hidden=np.zeros(shape, bool),
         white=flat,
+        contrast=np.zeros(shape, np.float32),
     )
 
 

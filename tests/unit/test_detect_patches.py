@@ -100,6 +100,7 @@ def _difference(observed: F32, expected: F32) -> Difference:
         panel_from_artwork=np.eye(3),
         hidden=~everywhere,
         white=np.full((*shape, 3), 0.9, np.float32),
+        contrast=np.zeros(shape, np.float32),
     )
 
 

@@ -250,7 +250,10 @@ def panel_scores(difference: Difference) -> ShiftScores | None:
     usable = frame.inside & frame.printed & ~frame.blown & (frame.edge_mm > _RIM_MM)
     if usable.sum() < 4000:
         return None
-    layer = log_layer(photo_light(frame.observed), photo_light(frame.expected), usable, None)
+    # a second image is told by its own detail: the contrast that it takes from the first is what a
+    # local veil takes too
+    expected = photo_light(frame.expected) + difference.contrast
+    layer = log_layer(photo_light(frame.observed), expected, usable, None)
     layer = without_slow(layer, frame.px_per_mm)
     art = difference.artwork
     columns, rows = tile_counts(art.width_mm, art.height_mm)
@@ -332,9 +335,9 @@ def fine_scores(difference: Difference) -> ShiftScores | None:
             slice(max(x - reach, 0), min(x + reach, width)),
         )
         expected = photo_light(frame.expected[cut])
-        # a second image lowers contrast as a local veil does, so that light must not be forgiven
-        seen = photo_light(frame.lit(*cut)) + frame.residual[cut]
-        layer = log_layer(seen, expected, frame.usable[cut], frame.sigma[cut])
+        layer = log_layer(
+            expected + frame.residual[cut], expected, frame.usable[cut], frame.sigma[cut]
+        )
         parts.append(cut_tiles(layer, np.array([[x - cut[1].start, y - cut[0].start]]), half, pad))
     weighted, weight, density = (np.concatenate([part[i] for part in parts]) for i in range(3))
     good = (weight > 0).mean((1, 2)) > 0.4

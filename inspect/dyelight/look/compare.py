@@ -7,7 +7,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from ..imaging import area, distance_inside, from_cells, strips
+from ..imaging import area, distance_inside, from_cells, gaussian, strips
 from ..records import F32, F64, Artwork, Mask, Photo, Placement
 from .frames import BLOCK_PX, Difference, PanelFrame, PhotoFrame
 from .glare import broadly_off, glare, in_photo_window, lit_white
@@ -74,7 +74,11 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
         usable &= ~in_photo_window(off, panel, under, (x1 - x0, y1 - y0))
     observed = root_from_pixels(window)
     cells = local.in_cells(panel, placement, (x0, y0), observed.shape, BLOCK_PX)
-    frame, forgiven = _photo_frame(observed, usable, under, lit, px_per_mm, (x0, y0), cells)
+    shrink = max(1, int(px_per_mm / panel.px_per_mm))
+    frame, forgiven, contrast = _photo_frame(
+        observed, usable, under, lit, px_per_mm, (x0, y0), cells, shrink
+    )
+    contrast = seen_squared_up(contrast, shrink, panel, placement, (x0, y0))
     panel = replace(panel, expected=_expected_as_forgiven(panel, frame, forgiven, placement))
     return Difference(
         artwork=artwork,
@@ -85,6 +89,7 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
         panel_from_artwork=panel_from_artwork,
         hidden=glare(panel) & panel.inside,
         white=lit_white(panel, look),
+        contrast=contrast,
     )
 
 
@@ -126,8 +131,10 @@ def _photo_frame(
     px_per_mm: float,
     origin_px: tuple[int, int],
     local: tuple[F32, F32],
-) -> tuple[PhotoFrame, F32]:
-    """The photo frame, and what was forgiven in its light channel (H, W).
+    shrink: int,
+) -> tuple[PhotoFrame, F32, F32]:
+    """The photo frame; what was forgiven in its light channel (H, W); what the local light does to
+    the print's contrast, averaged down by `shrink`.
 
     `local` is each neighbourhood's gain and veil in cells of BLOCK_PX. They and the broad bias are
     no part of what was forgiven: a patch is wide enough to be taken for either.
@@ -139,9 +146,17 @@ def _photo_frame(
     size = (observed.shape[1], observed.shape[0])
     expected, drawn_light = draw_expected(lit, under_px, blur_artwork_px, size)
     across = slice(0, size[0])
-    for rows in strips(size[1], _STRIP_PX):
+    reduced = np.zeros((size[1] // shrink, size[0] // shrink), np.float32)
+    for rows in strips(size[1], _STRIP_PX * shrink):
         gain, veil = (from_cells(cell, BLOCK_PX, rows, across) for cell in local)
-        drawn_light[rows] += photo_light(light_added(expected[rows], gain, veil))
+        added = photo_light(light_added(expected[rows], gain, veil))
+        drawn_light[rows] += added
+        part = slice(rows.start // shrink, rows.stop // shrink)
+        count = part.stop - part.start
+        if count:
+            whole = added[: count * shrink, : reduced.shape[1] * shrink]
+            reduced[part] = area(whole, (reduced.shape[1], count))
+    reduced -= gaussian(reduced, BLOCK_PX / shrink)
     expected_light = sharp.apply(drawn_light)
     residual = np.asarray(cv2.subtract(light, expected_light), np.float32)
     sample = np.abs(residual[::_STEP, ::_STEP][usable[::_STEP, ::_STEP]])
@@ -170,7 +185,7 @@ def _photo_frame(
         sharpness=sharp,
         local=local,
     )
-    return frame, forgiven
+    return frame, forgiven, reduced
 
 
 def _expected_as_forgiven(

@@ -101,7 +101,8 @@ class Difference:
     """Photo against expectation, in both frames, with what is needed to measure on the panel.
 
     `hidden` (H, W) bool on the panel frame: clipped places and the glare around them. `white` (H,
-    W, 3) float32: root light that the bare white base has there.
+    W, 3) float32: root light that the bare white base has there. `contrast` (H, W) float32: what
+    the neighbourhood's own light does to the print's contrast there, root light.
     """
 
     artwork: Artwork
@@ -112,6 +113,7 @@ class Difference:
     panel_from_artwork: F64
     hidden: Mask
     white: F32
+    contrast: F32
 
     def to_panel_mm(self, points_mm: F64) -> F64:
         """Panel mm (N, 2) of artwork points (N, 2) in mm: the print may sit off the metal."""

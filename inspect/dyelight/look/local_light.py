@@ -35,7 +35,6 @@ _LEAST_SCATTER = 0.006  # root light
 # prior standard deviations: relative gain, and veil in linear light
 _GAIN_PRIOR, _VEIL_PRIOR = 0.05, 0.1
 _MOST_GAIN = 0.5
-_FAINT, _PLAIN = 2.0, 4.0  # scatters that the light adds, from which it counts and counts in full
 _CELLS_EXACT = 4
 
 
@@ -103,12 +102,7 @@ def fit_local_light(panel: PanelFrame, scatter: float) -> LocalLight:
         sums = [gaussian(area(weight * p, size), sigma) * count for p in products]
         light = _moved(light, sums, ridge)
         added = light.added(panel.expected)
-    power = gaussian(area(photo_light(added) ** 2 * seen, size), sigma)
-    power /= gaussian(area(seen, size), sigma) + np.float32(1e-3)
-    # what is no stronger than a second image or a contrast a little off is left to those
-    strength = np.sqrt(power) / np.float32(spread)
-    share: F32 = np.clip((strength - _FAINT) / np.float32(_PLAIN - _FAINT), 0, 1).astype(np.float32)
-    return LocalLight(light.gain * share, light.veil * share)
+    return light
 
 
 def _trust(left: F32, seen: F32, spread: float) -> F32:
