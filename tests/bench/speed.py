@@ -33,7 +33,7 @@ from dyelight.simulate import artwork_size_mm, plan_defects, simulate_photo
 
 _LONG_12MP = 4000
 _SIZES_MP = (2, 4, 8, 12, 24)
-_MEMORY_LIMIT_MIB = 1536
+_MEMORY_LIMIT_MIB = 1024
 
 
 def make_photo(rgb: U8, folder: Path, megapixels: float) -> tuple[Path, tuple[float, float]]:
@@ -163,12 +163,14 @@ def print_race(photo: Path, artwork: Path, size: tuple[float, float], repeats: i
             ours.append(a)
             theirs.append(b)
     print(f"\n--- a check of 12 MP, CPU s of one thread, {repeats} rounds ---")
-    print(f"ours           least {min(ours):.2f}  median {np.median(ours):.2f}")
+    print(
+        f"ours           least {min(ours):.2f}  median {np.median(ours):.2f}  (to reach: at most 2)"
+    )
     print(f"SIFT and SSIM  least {min(theirs):.2f}  median {np.median(theirs):.2f}")
     ratios = np.array(ours) / np.array(theirs)
     least = min(ours) / min(theirs)
     print(
-        f"ratio          least {least:.2f}  median {np.median(ratios):.2f}  (to reach: at most 1)"
+        f"ratio          least {least:.2f}  median {np.median(ratios):.2f}  (to reach: at most 0.8)"
     )
 
 
