@@ -211,6 +211,9 @@ def main(say: Callable[[str], None] = print) -> int:
         for line in calibration(scores[how]):
             say(line)
     say(f"{time.process_time() - began:.0f} s of processor time")
-    kept = scores["log"].first >= 0.9 * scores["log"].panels
-    kept &= scores["log"].second >= 0.98 * scores["log"].panels
+    log = scores["log"]
+    kept = log.first >= 0.9 * log.panels and log.second >= 0.98 * log.panels
+    weights, true = np.array(log.weights), np.array(log.true)
+    likely = (weights >= 0.6) & (weights < 0.8)
+    kept = kept and 0.6 <= float(true[likely].mean()) <= 0.8
     return 0 if kept and false <= 0.05 * innocent else 1

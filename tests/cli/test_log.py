@@ -125,6 +125,7 @@ def test_amend_rule_and_note(said: Said) -> None:
     assert "no pressing 'P2'" in said("amend", "P2", "set=1", code=2)
     assert "is no change" in said("amend", "P000001", "set", code=2)
     assert "not one of" in said("rule", "P000001", "fibre", code=2)
+    assert "Did you mean 'K-1'" in said("rule", "P000001", "--panel-id", "K-11", code=2)
 
 
 def test_files_in_and_out(said: Said, tmp_path: Path) -> None:

@@ -69,7 +69,17 @@ def test_no_module_has_a_standard_librarys_name() -> None:
 
 def test_importing_the_package_is_light() -> None:
     """The command line's help starts without the libraries that pictures need."""
-    heavy = ("numpy", "cv2", "skimage", "scipy", "PIL", "pydantic", "jinja2")
+    heavy = (
+        "numpy",
+        "cv2",
+        "skimage",
+        "scipy",
+        "PIL",
+        "pydantic",
+        "jinja2",
+        "sqlalchemy",
+        "alembic",
+    )
     code = "import sys, dyelight.cli.app; print(*[n for n in sys.modules if '.' not in n])"
     loaded = set(python_at(ROOT.parent, code).split())
     assert not loaded & set(heavy)

@@ -184,7 +184,7 @@ def test_the_page_of_an_empty_log(tmp_path: Path) -> None:
 
 
 def test_the_page_tells_everything(tmp_path: Path) -> None:
-    """Yield, defects, factors, fabrics, presses, trials, questions: one page that needs no other."""
+    """Yield, defects, factors, fabrics, presses, trials and questions stand on one page."""
     with PressLog(tmp_path / "log.sqlite") as log:
         probed(log)
         log.set_fabric(FabricEntry(name="<F1>", uses_limit=210))

@@ -169,6 +169,12 @@ def write_ruling(
     by: str,
 ) -> int:
     """Write a ruling on the last result of a panel."""
+    held = opened.log.panels_of(code)
+    if panel and panel not in held:
+        raise SettingsError(
+            f"pressing {code!r} holds no panel {panel!r}.{close_name(panel, held)}",
+            remedy=f"It holds {', '.join(held) or 'none'}.",
+        )
     inspection = opened.log.last_inspection(opened.log.panel_of(code, panel))
     if inspection is None:
         raise SettingsError(
