@@ -12,7 +12,6 @@ from dyelight.causes.statistics import (
     differ,
     exact_odds_ratio,
     fisher,
-    mantel_haenszel,
     odds_ratio,
     trend,
     wilson,
@@ -92,15 +91,3 @@ def test_a_trend_is_found_where_levels_only_differ_a_little() -> None:
     assert trend([10, 10, 10], [100, 100, 100]) == pytest.approx(1.0)
     assert trend([0, 0], [50, 50]) == 1.0
     assert differ([0, 0], [50, 50]) == 1.0
-
-
-def test_mantel_haenszel_over_one_stratum() -> None:
-    """One stratum gives the plain odds ratio, and strata of one ratio give that ratio."""
-    table = np.array([[[10.0, 20.0], [5.0, 40.0]]])
-    ratio, p = mantel_haenszel(table)
-    assert ratio == pytest.approx(4.0)
-    assert 0.01 < p < 0.05
-    doubled, q = mantel_haenszel(np.concatenate([table, table]))
-    assert doubled == pytest.approx(4.0)
-    assert q < p
-    assert mantel_haenszel(np.zeros((1, 2, 2)))[1] == 1.0

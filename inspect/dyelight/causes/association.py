@@ -23,11 +23,14 @@ from .statistics import (
     Interval,
     benjamini_hochberg,
     differ,
+    exact_odds_ratio,
     fisher,
     odds_ratio,
     trend,
     wilson,
 )
+
+_EXACT_UP_TO = 500  # panels in two levels; beyond, Woolf's interval says the same and costs nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +160,7 @@ def _result(
         significant=q < limit,
         high=high.label,
         low=low.label,
-        odds=odds_ratio(high.hits, high.of, low.hits, low.of),
+        odds=_odds(high, low),
         alike=alike,
     )
 
@@ -223,6 +226,14 @@ def _place_result(
         low="everywhere else",
         odds=odds_ratio(worst.hits, worst.of, hits - worst.hits, of - worst.of),
     )
+
+
+def _odds(high: LevelRate, low: LevelRate) -> Interval:
+    """The odds ratio of two levels: exact where the table is small and has no empty cell."""
+    cells = (high.hits, high.of - high.hits, low.hits, low.of - low.hits)
+    if min(cells) > 0 and sum(cells) <= _EXACT_UP_TO:
+        return exact_odds_ratio(high.hits, high.of, low.hits, low.of)
+    return odds_ratio(high.hits, high.of, low.hits, low.of)
 
 
 def _alike(

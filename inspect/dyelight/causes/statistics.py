@@ -122,25 +122,3 @@ def benjamini_hochberg(p_values: Sequence[float] | F64) -> F64:
     back = np.empty_like(adjusted)
     back[order] = adjusted
     return back
-
-
-def mantel_haenszel(tables: F64) -> tuple[float, float]:
-    """Odds ratio over strata and two-sided p (Mantel and Haenszel, J. Natl Cancer Inst. 22, 1959).
-
-    `tables` is (N, 2, 2): for each stratum hit and missed with the factor, hit and missed without.
-    No continuity correction. nan and 1 where no stratum says anything.
-    """
-    from scipy.special import ndtr
-
-    cells = np.asarray(tables, np.float64)
-    size = cells.sum(axis=(1, 2))
-    cells, size = cells[size > 1], size[size > 1]
-    a, b, c, d = cells[:, 0, 0], cells[:, 0, 1], cells[:, 1, 0], cells[:, 1, 1]
-    over, under = float((a * d / size).sum()), float((b * c / size).sum())
-    expected = (a + b) * (a + c) / size
-    variance = (a + b) * (c + d) * (a + c) * (b + d) / (size**2 * (size - 1))
-    spread = float(variance.sum())
-    if spread <= 0:
-        return math.nan, 1.0
-    z = float((a - expected).sum()) / math.sqrt(spread)
-    return (over / under if under > 0 else math.inf), float(2 * ndtr(-abs(z)))
