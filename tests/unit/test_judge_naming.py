@@ -44,6 +44,8 @@ def plain_rules() -> Rules:
             for name, low, high, soft in limits
         ]
         table = {**RULES.kinds[kind].model_dump(exclude={"rule"}), "rule": rules}
+        if kind in ("vapour_spot", "coating_lift"):
+            table["families"] = ["patch"]
         kinds[kind] = KindRules.model_validate(table, context={"features": RULES.units})
     margin = RULES.naming.doubt_margin.model_copy(update={"value": 0.5})
     naming = RULES.naming.model_copy(update={"doubt_margin": margin})
@@ -191,7 +193,7 @@ FIBRE = {
     "edge_shift_px": 10.0,
     "picture_share": 0.1,
 }
-SCRATCH = {**FIBRE, "straightness": 1.0}
+SCRATCH = {**FIBRE, "length_mm": 20.0, "straightness": 1.0}
 GHOST = {"snr": 40.0, "delta_e00": 3.0, "shift_mm": 1.0, "strength": 8.0}
 EDGE = {
     "snr": 40.0,

@@ -2,11 +2,16 @@
 
 from .capture import capture_facts, nothing_placed, photo_is_usable
 from .detection import Detection, detect
+from .several import PanelSeen, Sight, merged, sight
 
 __all__ = [
     "Detection",
+    "PanelSeen",
+    "Sight",
     "capture_facts",
     "detect",
+    "merged",
     "nothing_placed",
     "photo_is_usable",
+    "sight",
 ]

@@ -26,6 +26,7 @@ LOW_BAR = 3.3
 HIGH_BAR = 6.2
 MOST = 400
 _LINE_ELONGATION = 4.0
+_SMOOTH_PX = 0.8
 _PSF_WIDTH = 2.355  # full width at half maximum of a Gaussian, in sigmas
 
 
@@ -55,7 +56,7 @@ def _measure(
     if not core.any():
         return None
     signed = frame.residual[cut] * np.float32(seed.sign)
-    signal = np.asarray(cv2.GaussianBlur(signed, (5, 5), 0.8), np.float32)
+    signal = np.asarray(cv2.GaussianBlur(signed, (5, 5), _SMOOTH_PX), np.float32)
     # half the mark's own height is where a blurred border stood before the blur; the core holds the
     # skirts of the wider filters too, which must not pull the height down
     high = signal[core & (signal > 0.35 * float(signal[core].max()))]
@@ -133,7 +134,8 @@ def _joint_score(score: F32, blur_px: float) -> float:
 
 def _shape(frame: PhotoFrame, mark: Mask, box: Box) -> dict[str, float]:
     """Sizes of a mark with the photo's blur taken out."""
-    psf = _PSF_WIDTH * frame.blur_px / frame.px_per_mm
+    # the mark was cut out of the residual smoothed against its noise
+    psf = _PSF_WIDTH * float(np.hypot(frame.blur_px, _SMOOTH_PX)) / frame.px_per_mm
     length_px, width_px, straight = length_and_width(mark)
     length = _without_blur(length_px / frame.px_per_mm, psf)
     thick = _without_blur(width_px / frame.px_per_mm, psf)

@@ -98,10 +98,19 @@ def _lab(root: F32) -> F32:
 
 
 def _neutral_likeness(observed: F32, white: F32) -> float:
-    """1 where the colour (N, 3) is grey beside the lit white base, 0 from a chroma of 12 on."""
+    """1 where the colour (N, 3) is grey, 0 from a chroma of 12 on.
+
+    Beside the lit white base, or in the photo itself: a picture of few colours says little of how
+    white looks in its light, and cameras balance to grey.
+    """
+    seen = np.maximum(linear_from_root(observed), 0)
     lit = np.maximum(linear_from_root(white), 0.02)
-    beside_white = np.asarray(np.clip(linear_from_root(observed) / lit, 0, 1), np.float32)
-    lab = lab_from_linear(beside_white.reshape(1, -1, 3))[0]
+    both = [_grey(np.clip(seen / lit, 0, 1)), _grey(np.clip(seen, 0, 1))]
+    return max(both)
+
+
+def _grey(linear: F32) -> float:
+    lab = lab_from_linear(np.asarray(linear.reshape(1, -1, 3), np.float32))[0]
     return float(np.clip(1 - np.median(np.hypot(lab[:, 1], lab[:, 2])) / 12, 0, 1))
 
 

@@ -25,6 +25,7 @@ _TILES = 24
 _WIDE_PX = 2.0
 _WIDTHS = (0.45, 0.8, 1.2, 1.7, 2.4, 3.4, 5.0)
 _START = 2
+_USUAL_PX, _UNUSUAL = 0.9, 0.01  # share of residual energy that a blur e times as wide must save
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +159,8 @@ def fit_sharpness(
     def cost(sigma: float) -> float:
         if sigma not in tried:
             tried[sigma] = _try_blur(sigma, tiles, to_artwork * lit.grow)
-        return tried[sigma][0]
+        # where the picture has no detail to tell, a blur as usual
+        return tried[sigma][0] + _UNUSUAL * float(np.log(sigma / _USUAL_PX)) ** 2
 
     # the cost has one valley: walk down into it
     at = _START
