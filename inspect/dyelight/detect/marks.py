@@ -160,9 +160,11 @@ def _colours(
     ring &= frame.usable[cut]
     if ring.sum() > 12:
         # light and colour fit may be off here by a little that the ring around it shows as well
-        expected = expected + np.median((observed - expected)[ring], axis=0)
-    seen = lab_from_linear(np.clip(linear_from_root(observed), 0, 1))[mark]
-    due = lab_from_linear(np.clip(linear_from_root(expected), 0, 1))[mark]
+        # no more of a wide window than a median needs
+        part = slice(None, None, max(1, int(ring.sum()) // 4000))
+        expected = expected + np.median((observed[ring] - expected[ring])[part], axis=0)
+    seen = lab_from_linear(np.clip(linear_from_root(observed[mark]), 0, 1))
+    due = lab_from_linear(np.clip(linear_from_root(expected[mark]), 0, 1))
     delta = ciede2000(seen, due)
     white = np.broadcast_to(np.array([100.0, 0, 0], np.float32), seen.shape)
     to_base, base_due = ciede2000(seen, white), ciede2000(due, white)

@@ -103,14 +103,25 @@ class _Level:
     scatter: float
 
 
-def _levels(view: PatchView) -> list[_Level]:
+def _levels(view: PatchView, wanted_px: float | None = None) -> list[_Level]:
+    """Scores at doubling widths; with `wanted_px` only at the width nearest to it."""
     short = min(view.usable.shape)
     levels = []
     weight, weighted = view.weight, view.residual * view.weight[..., None]
     busy_weighted = gradient(view.expected) * view.weight
     sigma = max(1.5, _FIRST_MM * view.frame.px_per_mm)
     step = 1
+    widths = [w for w in (sigma * 2.0**k for k in range(16)) if w < short / 9]
+    only = None
+    if wanted_px is not None and widths:
+        only = min(widths, key=lambda width: abs(np.log(width / wanted_px)))
     while sigma * step < short / 9:
+        if only is not None and sigma * step < 0.75 * only:
+            weight, weighted, busy_weighted = map(_halved, (weight, weighted, busy_weighted))
+            step *= 2
+            continue
+        if only is not None and levels:
+            break
         top, bottom = blurred(weighted, sigma), blurred(weight, sigma)
         top_busy = blurred(busy_weighted, sigma)
         least = 1e-6 * float(weight.max())
@@ -150,11 +161,8 @@ def spot_scatter(difference: Difference, diameter_mm: float) -> float | None:
     """Scatter in root light of the difference smoothed as suits a spot this wide."""
     view = patch_view(difference)
     wanted = diameter_mm / 2.8 * view.frame.px_per_mm
-    levels = _levels(view)
-    if not levels:
-        return None
-    level = min(levels, key=lambda one: abs(np.log(one.sigma_px * one.step / wanted)))
-    return level.scatter
+    levels = _levels(view, wanted)
+    return levels[0].scatter if levels else None
 
 
 def find_patches(
@@ -197,19 +205,23 @@ def find_patches(
 def _regions(view: PatchView, level: _Level, sign: int) -> list[tuple[float, Mask, int]]:
     score = level.score * np.float32(sign)
     over = (score > LOW_BAR).astype(np.uint8)
-    count, labels = cv2.connectedComponents(over, connectivity=4)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(over, connectivity=4)
     at = np.flatnonzero(over)
-    owner = np.asarray(labels, np.intp).ravel()[at]
+    owner = np.asarray(labels).ravel()[at].astype(np.intp)
     peak = np.zeros(count, np.float32)
     np.maximum.at(peak, owner, score.ravel()[at])
     height, width = view.usable.shape
+    rows, columns = score.shape
     out = []
     for label in np.argsort(-peak)[: MOST // 3]:
         if label == 0 or peak[label] < HIGH_BAR:
             continue
         # half the place's own height is its border
-        region = (labels == label) & (score > 0.5 * peak[label])
-        full = enlarged(region.astype(np.float32), (width, height))
+        x, y, w, h = (int(v) for v in stats[label, :4])
+        part = (slice(max(y - 2, 0), y + h + 2), slice(max(x - 2, 0), x + w + 2))
+        region = np.zeros((rows, columns), np.float32)
+        region[part] = (labels[part] == label) & (score[part] > 0.5 * peak[label])
+        full = enlarged(region, (width, height))
         mask = (full > 0.5) & view.usable
         if mask.sum() >= 4:
             out.append((float(peak[label]), np.asarray(mask), sign))

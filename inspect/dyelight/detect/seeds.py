@@ -22,13 +22,18 @@ class Seed:
 
 
 def _level_seeds(level: ScoreLevel, sign: int, low: float, high: float) -> list[Seed]:
-    over = (level.score * np.float32(sign) > low).astype(np.uint8)
+    # nothing is a seed unless it peaks this high
+    score = level.score
+    least, most, _, _ = cv2.minMaxLoc(score)
+    if (most if sign > 0 else -least) < 0.8 * high:
+        return []
+    over = cv2.compare(score, sign * low, cv2.CMP_GT if sign > 0 else cv2.CMP_LT)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(over, connectivity=8)
     if count <= 1:
         return []
     at = np.flatnonzero(over)
-    owner = np.asarray(labels, np.intp).ravel()[at]
-    value = np.abs(level.score.ravel()[at])
+    owner = np.asarray(labels).ravel()[at].astype(np.intp)
+    value = np.abs(score.ravel()[at])
     peak = np.zeros(count, np.float32)
     np.maximum.at(peak, owner, value)
     total = np.bincount(owner, value, count)
