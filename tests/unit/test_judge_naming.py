@@ -159,6 +159,8 @@ VAPOUR = {
     "detail_ratio": 0.5,
     "reflection_likeness": 0.0,
     "solidity": 0.9,
+    "lightness_share": 0.9,
+    "elongation": 1.3,
     "edge_shift_px": 10.0,
     "picture_share": 0.1,
     "neutral_likeness": 0.0,

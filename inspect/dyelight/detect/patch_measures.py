@@ -61,6 +61,7 @@ def measure_patch(
         "solidity": min(1.0, area / max(hull_area, 1e-6)),
         "neutral_likeness": _neutral_likeness(observed[m], difference.white[cut][m]),
     }
+    features["lightness_share"] = abs(features["delta_l"]) / max(features["delta_e00"], 0.1)
     residual = photo_light(observed - expected)
     features |= _border(residual * np.float32(sign), distance, usable, view.blur_px, ppm)
     features |= _detail(observed, expected, m, ring)
