@@ -46,6 +46,8 @@ def plain_rules() -> Rules:
         table = {**RULES.kinds[kind].model_dump(exclude={"rule"}), "rule": rules}
         if kind in ("vapour_spot", "coating_lift"):
             table["families"] = ["patch"]
+        if kind == "dust_speck":
+            table["families"] = ["point", "line"]
         kinds[kind] = KindRules.model_validate(table, context={"features": RULES.units})
     margin = RULES.naming.doubt_margin.model_copy(update={"value": 0.5})
     naming = RULES.naming.model_copy(update={"doubt_margin": margin})
