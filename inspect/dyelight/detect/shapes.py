@@ -63,6 +63,7 @@ def edge_shift(residual: F32, expected: F32, mask: Mask) -> float:
     return float(min(np.abs(residual[mask]).sum() / max(float(slope.sum()), 1e-6), 99.0))
 
 
+_STEADY = 7  # skeleton pixels over which a path is steadied
 # how far contrast (1), place (px) and sharpness (px^2) of the picture may be off in one spot
 _PICTURE_PRIOR = (0.5, 0.7, 0.7, 0.7)
 
@@ -113,12 +114,16 @@ def _longest_path(mask: Mask) -> tuple[float, float]:
     pixels = {(int(r), int(c)) for r, c in np.argwhere(_skeleton(np.pad(mask, 1)))}
     if not pixels:
         return 0.0, 0.0
-    best, start = 0.0, next(iter(pixels))
-    end = start
     # the farthest point from anywhere is one end; the farthest from that is the other
-    for _ in range(2):
-        start, (end, best) = end, _farthest(pixels, end)
-    return best, float(np.hypot(start[0] - end[0], start[1] - end[1]))
+    path = _path_to_farthest(pixels, _path_to_farthest(pixels, next(iter(pixels)))[-1])
+    points = np.array(path, np.float64)
+    # steps from pixel to pixel are up to a twelfth longer than the line that they follow
+    if len(points) > 2 * _STEADY:
+        kernel = np.ones(_STEADY) / _STEADY
+        inner = [np.convolve(points[:, axis], kernel, "valid") for axis in (0, 1)]
+        points = np.concatenate([points[:1], np.stack(inner, axis=1), points[-1:]])
+    length = float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum())
+    return length, float(np.linalg.norm(points[-1] - points[0]))
 
 
 def _skeleton(mask: Mask) -> Mask:
@@ -129,23 +134,26 @@ def _skeleton(mask: Mask) -> Mask:
     return np.asarray(thinned(mask), bool)
 
 
-def _farthest(
+def _path_to_farthest(
     pixels: set[tuple[int, int]], start: tuple[int, int]
-) -> tuple[tuple[int, int], float]:
-    """The skeleton pixel farthest from `start` along the skeleton, and how far that is."""
+) -> list[tuple[int, int]]:
+    """The way along the skeleton from `start` to the pixel farthest along it."""
     reach = {start: 0.0}
+    came_from: dict[tuple[int, int], tuple[int, int]] = {}
     front = [start]
     while front:
         ahead = []
-        for row, column in front:
-            here = reach[row, column]
+        for here in front:
             for down in (-1, 0, 1):
                 for right in (-1, 0, 1):
-                    there = (row + down, column + right)
-                    far = here + (1.41421356 if down and right else 1.0)
+                    there = (here[0] + down, here[1] + right)
+                    far = reach[here] + (1.41421356 if down and right else 1.0)
                     if there in pixels and far < reach.get(there, np.inf) - 1e-9:
                         reach[there] = far
+                        came_from[there] = here
                         ahead.append(there)
         front = ahead
-    end = max(reach, key=lambda pixel: reach[pixel])
-    return end, reach[end]
+    path = [max(reach, key=lambda pixel: reach[pixel])]
+    while path[-1] != start:
+        path.append(came_from[path[-1]])
+    return path[::-1]

@@ -25,7 +25,7 @@ _TILES = 24
 _WIDE_PX = 2.0
 _WIDTHS = (0.45, 0.8, 1.2, 1.7, 2.4, 3.4, 5.0)
 _START = 2
-_USUAL_PX, _UNUSUAL = 0.9, 0.01  # share of residual energy that a blur e times as wide must save
+_USUAL_PX, _UNUSUAL = 0.9, 0.03  # share of residual energy that a blur e times as wide must save
 
 
 @dataclass(frozen=True, slots=True)
