@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 _ENOUGH_DETAIL = 60.0  # detail energy over noise that pins its slope to about a tenth
 _SLOPE_REACH = 0.35
+_SMOOTH, _MOTTLED = 0.12, 0.2  # unevenness of a reflection at most, and from which it is none
 _ROOT_OFFSET = np.float32(np.sqrt(OFFSET))
 _BORDER_SMOOTH_PX = 0.8
 _PIXEL_SIGMA = 0.5  # resampling's own blur
@@ -221,10 +222,15 @@ def _detail(observed: F32, expected: F32, mask: Mask, ring: Mask) -> dict[str, f
 
 
 def _reflection_likeness(features: dict[str, float]) -> float | None:
-    """0..1: how nearly detail is as a reflection leaves it; None where detail says nothing."""
+    """0..1: how nearly detail is as a reflection leaves it; None where detail says nothing.
+
+    A room thrown back by the coating is smooth; vapour is mottled, however well detail agrees.
+    """
     if "slope" not in features:
         return None
-    return float(np.clip(1 - abs(features["slope"] - 1) / _SLOPE_REACH, 0, 1))
+    detail = 1 - abs(features["slope"] - 1) / _SLOPE_REACH
+    smooth = (_MOTTLED - features["mottle"]) / (_MOTTLED - _SMOOTH)
+    return float(np.clip(detail, 0, 1) * np.clip(smooth, 0, 1))
 
 
 def _lengths(mask: Mask, ppm: float) -> dict[str, float]:
