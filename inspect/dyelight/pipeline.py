@@ -5,12 +5,11 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from . import __version__
 from .causes import CauseMap, rank_causes
-from .detect import capture_facts, detect, nothing_placed, photo_is_usable
+from .detect import Sight, detect, keep_sight, merged
 from .errors import DyelightError, StageFault
 from .judge import AcceptanceSpec, Rules, judge_panel, name_candidates, rules_sha256
 from .look import compare
@@ -20,18 +19,15 @@ from .records import (
     ArtworkFacts,
     Inspection,
     NoPlacement,
-    Note,
     Photo,
     PhotoFacts,
+    Pictures,
     Placement,
 )
 from .report.pictures import squared_up_pictures
 
 if TYPE_CHECKING:
     from .causes.evidence import Evidence
-
-# doubts that one photo leaves must stay while one photo is all that was looked at
-_ONLY_FIRST = Note("only_first_photo", "Only the first photo was looked at.")
 
 
 @contextmanager
@@ -64,48 +60,56 @@ def inspect_panel(
 
     `evidence` gives what the press log says of this panel's pressing, and is asked only where
     something was found; None where there is no log.
-    Only the first photo is looked at; where there are more, a note says so. Raises StageFault where
-    a stage fails; a photo that cannot carry a verdict is a result.
+    Each photo is looked at by itself, one after the other, and what they saw is merged. Placement
+    and pictures are those of the first photo that could be placed, which `photos` names first.
+    Raises StageFault where a stage fails; a photo that cannot carry a verdict is a result.
     """
     began = time.perf_counter()
-    photo = photos[0]
-    with stage("placement", photo.file):
-        placed = place(photo, artwork)
-    placement = placed if isinstance(placed, Placement) else None
-    pictures = None
-    if isinstance(placed, NoPlacement):
-        capture, candidates, usable = nothing_placed(placed, photo)
-    else:
+    sights: list[Sight] = []
+    unplaced: list[tuple[Photo, NoPlacement]] = []
+    first: tuple[Photo, Placement, Pictures] | None = None
+    for photo in photos:
+        with stage("placement", photo.file):
+            placed = place(photo, artwork)
+        if isinstance(placed, NoPlacement):
+            unplaced.append((photo, placed))
+            continue
         with stage("look", photo.file):
             difference = compare(photo, artwork, placed)
         with stage("detect", photo.file):
             seen = detect(difference)
-            capture = capture_facts(difference, seen, placed, photo)
-        candidates, usable = seen.candidates, photo_is_usable(capture)
-        with stage("pictures", photo.file):
-            pictures = squared_up_pictures(photo, difference)
-    if len(photos) > 1:
-        capture = replace(capture, notes=(*capture.notes, _ONLY_FIRST))
-    with stage("judge", photo.file):
-        findings = name_candidates(candidates, artwork, rules, acceptance)
-        verdict = judge_panel(findings, artwork, capture, usable, acceptance)
-    with stage("causes", photo.file):
+            sights.append(keep_sight(difference, seen, placed, photo, alone=len(photos) == 1))
+        if first is None:
+            with stage("pictures", photo.file):
+                first = photo, placed, squared_up_pictures(photo, difference)
+        # the largest thing of all, and the next photo needs its room
+        del difference
+    shown = photos[0] if first is None else first[0]
+    with stage("merge", shown.file):
+        panel = merged(sights, unplaced, artwork)
+    with stage("judge", shown.file):
+        findings = name_candidates(panel.candidates, artwork, rules, acceptance, panel.views)
+        verdict = judge_panel(findings, artwork, panel.capture, panel.usable, acceptance)
+    with stage("causes", shown.file):
         ranked = rank_causes(
             findings, artwork, causes, evidence() if evidence and findings else None
         )
     return Inspection(
         panel=_artwork_facts(artwork),
-        photos=tuple(PhotoFacts(p.file, p.sha256, p.width_px, p.height_px) for p in photos),
-        usable=usable,
-        capture=capture,
-        placement=placement,
+        photos=tuple(
+            PhotoFacts(p.file, p.sha256, p.width_px, p.height_px)
+            for p in sorted(photos, key=lambda p: p is not shown)
+        ),
+        usable=panel.usable,
+        capture=panel.capture,
+        placement=None if first is None else first[1],
         findings=findings,
         verdict=verdict,
         causes=ranked,
         rules_sha256=rules_sha256(rules, acceptance, causes),
         tool_version=__version__,
         seconds=time.perf_counter() - began,
-        pictures=pictures,
+        pictures=None if first is None else first[2],
     )
 
 

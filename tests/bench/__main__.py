@@ -6,7 +6,7 @@ import importlib
 import sys
 from pathlib import Path
 
-BENCHES = ("accuracy", "speed", "limit", "pictures", "make_samples", "history", "runs")
+BENCHES = ("accuracy", "several", "speed", "limit", "pictures", "make_samples", "history", "runs")
 
 
 def main() -> int:

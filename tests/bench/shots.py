@@ -20,6 +20,7 @@ from dyelight.simulate import (
     simulate_photo,
 )
 
+_AGAIN = 1_000_000_007  # a prime far over all seeds of one bench, so that no two photos share one
 _LONG_MM = (203.0, 254.0, 305.0, 406.0, 508.0)
 
 
@@ -85,8 +86,8 @@ def plan(
     return tuple(tasks)
 
 
-def shoot(task: Task) -> Shot:
-    """Draw the panel and take its photo.
+def shoot(task: Task, again: int = 0) -> Shot:
+    """Draw the panel and take its photo; `again` numbers further photos of the same panel.
 
     Faulty panels carry one to four defects of usual strength, and none to two faint ones.
     """
@@ -109,12 +110,14 @@ def shoot(task: Task) -> Shot:
         bleed_mm=bleed,
         capture=task.capture,
         defects=planted,
-        seed=task.photo_seed,
+        seed=task.photo_seed + again * _AGAIN,
         base=base,
         long_side_px=task.long_side_px,
+        press_seed=task.photo_seed,
     )
+    name = f"{task.photo_seed}-{again}.jpg" if again else f"{task.photo_seed}.jpg"
     return Shot(
-        Photo(f"{task.photo_seed}.jpg", _sha256(simulated.jpeg), simulated.pixels),
+        Photo(name, _sha256(simulated.jpeg), simulated.pixels),
         artwork_record(task.picture.name, pixels, width, height, bleed, base),
         simulated,
         planted,

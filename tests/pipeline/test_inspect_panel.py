@@ -81,23 +81,6 @@ def test_what_was_planted_is_found_and_named(planted: PlantedDefect, faulty: Ins
     assert found.because
 
 
-def test_more_photos_are_not_claimed_to_be_looked_at(
-    faulty: Inspection, faulty_photo: U8, picture: U8, knowledge: Knowledge
-) -> None:
-    """A second photo takes no doubt away while only the first is looked at, and a note says so."""
-    two = pipeline.inspect_panel(
-        (Photo("panel.jpg", "a" * 64, faulty_photo), Photo("again.jpg", "c" * 64, faulty_photo)),
-        Artwork("picture.png", "b" * 64, picture, None, WIDTH_MM, HEIGHT_MM),
-        rules=knowledge.rules,
-        acceptance=knowledge.acceptance,
-        causes=knowledge.causes,
-    )
-    assert [one.doubts for one in two.findings] == [one.doubts for one in faulty.findings]
-    assert any("may_lie_loose" in one.doubts for one in two.findings)
-    assert "only_first_photo" in [note.code for note in two.capture.notes]
-    assert "only_first_photo" not in [note.code for note in faulty.capture.notes]
-
-
 def test_nothing_is_found_away_from_what_was_planted(faulty: Inspection) -> None:
     """Only a mottled spot's own fringe may be seen as something beside it."""
     for finding in faulty.findings:

@@ -2,7 +2,8 @@
 
 from .capture import capture_facts, nothing_placed, photo_is_usable
 from .detection import Detection, detect
-from .several import PanelSeen, Sight, merged, sight
+from .several import PanelSeen, merged
+from .sight import Sight, keep_sight
 
 __all__ = [
     "Detection",
@@ -10,8 +11,8 @@ __all__ = [
     "Sight",
     "capture_facts",
     "detect",
+    "keep_sight",
     "merged",
     "nothing_placed",
     "photo_is_usable",
-    "sight",
 ]

@@ -19,20 +19,24 @@ from numpy.typing import NDArray
 from ..imaging import area
 from ..look import Difference
 from ..look.render import photo_light
-from ..records import F32, F64, Candidate, Mask, PictureMap
+from ..records import F32, F64, Candidate, Capture, Mask, PictureMap
 from .shapes import is_mark
 
-Shown = Literal["shown", "absent", "unsure"]
+# unnoticed: nothing can be measured there, but a detector would have found such a thing
+Shown = Literal["shown", "absent", "unnoticed", "unsure"]
 
-_EDGE_MM = 1.2
+_EDGE_MM = 0.8
 _APERTURE = 1.5  # blurs by which an outline grows to hold what the blur spreads
 _TEMPLATE_PX = 24  # larger things are measured on a smaller grid
 _LEAST_SEEN = 0.7
-_LEAST_AROUND = 0.4
-_PLACES = 8.0  # places beside each other that noise can be read from
+_LEAST_AROUND = 0.3
+_PLACES = 4.0  # places beside each other that noise can be read from
 _SURE = 3.0
+_TOLD = 2.0  # a photo's own flux under this says nothing of what another should show
 _WOULD_SHOW = 4.0  # signal over noise from which on a photo plainly would have shown it
 _HALF = 0.5
+_CLEARLY = 3.0  # times as strong as what a photo finds nine times in ten
+_SPOT_MM, _SPECK_DE00 = 5.0, 6.0  # what a photo's limits of sight are stated for
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,13 +53,20 @@ class Layer:
 
 @dataclass(frozen=True, slots=True)
 class Layers:
-    """`fine` for marks, in the photo's own pixels; `broad` for patches, on the squared-up panel."""
+    """`fine` for marks, in the photo's own pixels; `broad` for patches, on the squared-up panel.
+
+    `off_metal` (H, W) bool on the squared-up panel: the photo shows that no metal is there. The
+    limits of sight are those of `Capture`.
+    """
 
     fine: Layer
     broad: Layer
+    off_metal: Mask
+    smallest_speck_mm: float | None
+    faintest_spot_de00: float | None
 
     @classmethod
-    def of(cls, difference: Difference) -> Layers:
+    def of(cls, difference: Difference, capture: Capture, *, outline_seen: bool) -> Layers:
         """What is kept of a difference: some 3 bytes a photo pixel."""
         photo, panel = difference.photo, difference.panel
         white = photo_light(difference.white)
@@ -76,7 +87,14 @@ class Layers:
             max(photo.blur_px * panel.px_per_mm / photo.px_per_mm, 0.5),
             _on_panel(panel.px_per_mm, panel.margin_mm),
         )
-        return cls(fine, broad)
+        off_metal = panel.in_photo & (panel.edge_mm < 0)
+        return cls(
+            fine,
+            broad,
+            off_metal if outline_seen else np.zeros_like(off_metal),
+            capture.smallest_speck_mm,
+            capture.faintest_spot_de00,
+        )
 
     def for_candidate(self, candidate: Candidate) -> Layer:
         """The layer that a mark or patch is measured on."""
@@ -184,24 +202,69 @@ def _contrast(light: F32, seen: F32, aperture: F32, around: F32) -> tuple[F32, M
     return np.asarray(inner - outer, np.float32), np.asarray(valid)
 
 
-def shown(
-    candidate: Candidate, own: Layers, other: Layers, outline_mm: F64, slack_mm: float
-) -> tuple[Shown, float]:
-    """Whether another photo shows a mark or patch seen in its own, and with which SNR it does.
+@dataclass(frozen=True, slots=True)
+class Second:
+    """What another photo says of a mark or patch, and by what factor that changes its SNR."""
 
-    Absent: the other photo holds less than half of it by two standard errors, and would have shown
-    it with an SNR of four at least. `outline_mm` (N, 2) is the candidate's outline in artwork mm.
+    word: Shown
+    factor: float = 1.0
+
+
+def second_look(
+    candidate: Candidate, own: Layers, other: Layers, outline_mm: F64, slack_mm: float
+) -> Second:
+    """Whether another photo shows a mark or patch that its own photo saw.
+
+    Absent: the other photo holds less than half of it by two standard errors and would have shown
+    it with an SNR of four at least; or no metal is there. Unnoticed: no flux can be had, but the
+    place is in sight and the photo's limits of sight lie far below the candidate. The factor takes
+    the SNR of one flux to that of the weighted mean of both. `outline_mm` (N, 2) is the candidate's
+    outline in artwork mm.
     """
+    if _share(other.off_metal, other.broad.to_px(outline_mm)) > _HALF:
+        return Second("absent")
     mine = flux(own.for_candidate(candidate), outline_mm, slack_mm)
-    if mine is None or abs(mine.value) < _SURE * mine.error:
-        return "unsure", 0.0
-    sign = 1 if mine.value > 0 else -1
+    sign = 0 if mine is None else 1 if mine.value > 0 else -1
     theirs = flux(other.for_candidate(candidate), outline_mm, slack_mm, sign)
-    if theirs is None:
-        return "unsure", 0.0
+    if mine is None or theirs is None or abs(mine.value) < _TOLD * mine.error:
+        layer = other.for_candidate(candidate)
+        in_sight = _share(layer.usable, layer.to_px(outline_mm)) > _LEAST_SEEN
+        plain = in_sight and _times_the_limit(candidate, other) > _CLEARLY
+        return Second("unnoticed") if plain else Second("unsure")
     share, error = theirs.value / mine.value, theirs.error / abs(mine.value)
+    own_error = mine.error / abs(mine.value)
+    weight, own_weight = error**-2, own_error**-2
+    factor = (own_weight + share * weight) / np.sqrt(own_weight + weight) * own_error
     if share >= _HALF and share > _SURE * error:
-        return "shown", share / error
+        return Second("shown", float(factor))
     if share + 2 * error < _HALF and error * _WOULD_SHOW < 1:
-        return "absent", 0.0
-    return "unsure", 0.0
+        return Second("absent", float(factor))
+    return Second("unsure", float(factor))
+
+
+def _share(mask: Mask, points_px: F64) -> float:
+    """Share of an outline's (N, 2) inside that a mask holds; what lies off the mask is not held."""
+    low = np.floor(points_px.min(0)).astype(int)
+    size = np.ceil(points_px.max(0)).astype(int) - low + 1
+    drawn = np.zeros((size[1], size[0]), np.uint8)
+    corners = np.rint(points_px - low).astype(np.int32)
+    cv2.fillPoly(drawn, [corners], 1)
+    rows, columns = np.nonzero(drawn)
+    rows, columns = rows + low[1], columns + low[0]
+    height, width = mask.shape
+    there = (rows >= 0) & (rows < height) & (columns >= 0) & (columns < width)
+    held = int(mask[rows[there], columns[there]].sum())
+    return held / max(int(rows.size), 1)
+
+
+def _times_the_limit(candidate: Candidate, other: Layers) -> float:
+    """How many times as strong a candidate is as what a photo finds nine times in ten."""
+    wide = candidate.features["eq_diameter_mm"]
+    if not is_mark(candidate):
+        faintest = other.faintest_spot_de00
+        return 0.0 if not faintest else candidate.delta_e00 / faintest * min(wide / _SPOT_MM, 1.0)
+    smallest = other.smallest_speck_mm
+    if not smallest:
+        return 0.0
+    across = wide / smallest
+    return candidate.delta_e00 / _SPECK_DE00 * min(across * across, across)

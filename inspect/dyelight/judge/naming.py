@@ -163,7 +163,9 @@ def _doubts(
         and other.margin >= -near
         and (best.kind == "unexplained" or best.margin - other.margin <= near)
     ]
-    codes += [doubt.code for doubt in rules.doubts if doubt.stands(best.kind, values, photos)]
+    # what a single one of several photos saw is doubted as if that had been the only one
+    seen = int(values.get("photos_seen", photos))
+    codes += [doubt.code for doubt in rules.doubts if doubt.stands(best.kind, values, seen)]
     if not artwork.size_known:
         codes.append("size_unknown")
     return tuple(dict.fromkeys(codes))
