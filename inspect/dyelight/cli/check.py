@@ -12,7 +12,7 @@ def check(
     photos: Annotated[
         list[Path],
         typer.Argument(
-            metavar="PHOTO...", help="Photos of the same panel; the first is looked at."
+            metavar="PHOTO...", help="Photos of the same panel, taken from different places."
         ),
     ],
     artwork: Annotated[Path, typer.Option(metavar="FILE", help="The picture that was printed.")],
@@ -72,7 +72,7 @@ def check(
         typer.Option(metavar="table|json", help="What to print on standard output."),
     ] = None,
 ) -> int:
-    """Check a photo of a pressed panel against its artwork.
+    """Check a photo of a pressed panel, or several, against its artwork.
 
     Exits 0 where the panel passes, 1 where it is stopped, 4 where the photo must be taken again.
     """

@@ -77,7 +77,9 @@ def run_job(job: Job, settings: Settings, pressing: LoggedPressing | None = None
     )
     paths = None
     if settings.out is not None:
-        paths = write_outputs(inspection, settings.out, photos[0])
+        # a first photo that could not be placed gives way to one that could
+        shown = next(p for p in photos if p.sha256 == inspection.photos[0].sha256)
+        paths = write_outputs(inspection, settings.out, shown)
     chains: tuple[Chain, ...] = ()
     if job.explain and inspection.findings:
         known = None if evidence is None else evidence()
