@@ -297,7 +297,9 @@ def test_what_runs_along_the_rim_is_the_rim(seen_as: Detect) -> None:
 
 def test_a_reflection_hides_what_lies_under_it_and_is_no_candidate(seen_as: Detect) -> None:
     """A strong reflection takes its area from sight, and soft patches within it."""
-    glare = _candidate((30, 30), (8, 8), reflection_likeness=0.9, edge_blur_ratio=4.0)
+    glare = _candidate(
+        (30, 30), (8, 8), reflection_likeness=0.9, edge_blur_ratio=4.0, delta_e00=20.0
+    )
     under = _candidate((32, 30), (2, 2))
     mark = _candidate((25, 30), (0.4, 0.4), family="point", delta_e00=30.0)
     beside = _candidate((50, 50), (2, 2))
@@ -307,6 +309,17 @@ def test_a_reflection_hides_what_lies_under_it_and_is_no_candidate(seen_as: Dete
     (polygon,) = seen.hidden_mm
     assert polygon.min(0) == pytest.approx([22, 22], abs=0.3)
     assert polygon.max(0) == pytest.approx([38, 38], abs=0.3)
+
+
+def test_a_broad_smooth_very_soft_patch_may_be_light_alone() -> None:
+    """Wider than a fifth of the short side and without mottle it is taken for the room's light."""
+    grey = np.full((SIDE, SIDE, 3), 0.5, np.float32)
+    difference = _difference(grey, grey)
+    half = 0.15 * SIZE_MM
+    smooth = _candidate((30, 30), (half, half), edge_blur_ratio=4.0, mottle=0.1)
+    mottled = _candidate((30, 30), (half, half), edge_blur_ratio=4.0, mottle=0.3)
+    assert is_reflection(difference, smooth)
+    assert not is_reflection(difference, mottled)
 
 
 def test_under_a_faint_reflection_the_picture_can_be_judged(seen_as: Detect) -> None:

@@ -35,7 +35,10 @@ _REFLECTION = 0.55  # likeness over which a pale patch is light on the coating, 
 _SMOOTH = 0.12  # vapour is mottled, a reflection is not
 _EDGE_MM = 2.5
 _RIM_MM = 1.8
-_STRONG_DE00 = 8.0  # under a fainter reflection the picture can still be judged
+_STRONG_DE00 = 15.0  # under a fainter reflection the picture can still be judged
+_BROAD = 0.2  # share of the short side from which a soft patch may as well be light
+_VERY_SOFT = 2.5
+_MOTTLED = 0.2
 _SOFT_BORDER = 1.6
 _WIDE_MM = 12.0  # coating seldom lifts in larger pieces
 _OVER_WHITE = 0.5  # no bare base is brighter than white
@@ -90,7 +93,13 @@ def is_reflection(difference: Difference, candidate: Candidate) -> bool:
         return False
     features = candidate.features
     wide = features["eq_diameter_mm"] > _WIDE_MM
-    spreads = wide or features.get("edge_blur_ratio", 0.0) > _SOFT_BORDER
+    softness = features.get("edge_blur_ratio", 0.0)
+    spreads = wide or softness > _SOFT_BORDER
+    art = difference.artwork
+    broad = features["eq_diameter_mm"] > _BROAD * min(art.width_mm, art.height_mm)
+    if broad and softness > _VERY_SOFT and features["mottle"] < _MOTTLED:
+        # in one photo such a patch cannot be told from the room's light
+        return True
     return spreads and (
         features.get("reflection_likeness", 0.0) >= _REFLECTION
         or features["over_white"] >= _OVER_WHITE
