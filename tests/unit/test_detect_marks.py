@@ -11,7 +11,13 @@ import pytest
 
 from dyelight.detect.marks import find_marks
 from dyelight.detect.same import lone_marks, without_doubles
-from dyelight.detect.shapes import borders_px, center_px, edge_shift, length_and_width
+from dyelight.detect.shapes import (
+    borders_px,
+    center_px,
+    edge_shift,
+    length_and_width,
+    picture_share,
+)
 from dyelight.look import Difference, PanelFrame, PhotoFrame
 from dyelight.look.colour_light import ColourLight
 from dyelight.look.sharpness import Sharpness
@@ -211,3 +217,39 @@ def test_large_soft_marks_are_left_to_the_patches() -> None:
     """A mark that is wide and fades out is dropped even where no patch lies."""
     faded = _mark(10, 10, edge_blur_ratio=3.0, eq_diameter_mm=2.0)
     assert without_doubles([faded]) == []
+
+
+@pytest.mark.parametrize("degrees", [0, 10, 22, 35, 45, 60])
+def test_a_straight_line_reads_straight_at_any_angle(degrees: float) -> None:
+    """The staircase of pixels is no bend: straight lines read 0.99 and more."""
+    mask = np.zeros((200, 200), np.uint8)
+    reach = 70 * np.array([np.cos(np.radians(degrees)), np.sin(np.radians(degrees))])
+    ends = [np.rint(100 + sign * reach).astype(int) for sign in (-1, 1)]
+    cv2.line(mask, tuple(map(int, ends[0])), tuple(map(int, ends[1])), 1, 3)
+    length, width, straight = length_and_width(mask > 0)
+    assert length == pytest.approx(143, abs=3)
+    assert width == pytest.approx(4, abs=1.5)
+    assert straight > 0.99
+
+
+def test_a_bowed_line_reads_bowed() -> None:
+    """A half wave a fifth as high as it is wide is 1.09 times as long as its chord."""
+    x = np.arange(30, 171)
+    y = 100 + 0.2 * 140 * np.sin((x - 30) / 140 * np.pi)
+    mask = np.zeros((200, 200), np.uint8)
+    cv2.polylines(mask, [np.stack([x, y], 1).astype(np.int32)], False, 1, 3)
+    assert length_and_width(mask > 0)[2] == pytest.approx(1 / 1.092, abs=0.02)
+
+
+def test_picture_share_tells_the_pictures_detail_from_a_mark() -> None:
+    """A star a third too bright is the picture's own; a speck beside it is not."""
+    y, x = np.mgrid[:60, :60].astype(np.float32)
+    star = 0.4 * np.exp(-0.5 * (np.square(x - 20) + np.square(y - 30)) / 1.5**2)
+    speck = 0.1 * np.exp(-0.5 * (np.square(x - 42) + np.square(y - 30)) / 1.5**2)
+    expected = np.asarray(0.1 + star, np.float32)
+    residual = np.asarray(0.33 * star + speck, np.float32)
+    sigma = np.full(residual.shape, 0.004, np.float32)
+    on_star = np.hypot(x - 20, y - 30) < 6
+    on_speck = np.hypot(x - 42, y - 30) < 6
+    assert picture_share(residual, expected, sigma, on_star) > 0.95
+    assert picture_share(residual, expected, sigma, on_speck) < 0.1

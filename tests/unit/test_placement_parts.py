@@ -21,9 +21,10 @@ from dyelight.placement.fit import (
 )
 from dyelight.placement.frames import orientation
 from dyelight.placement.quads import find_quads
-from dyelight.placement.scaled import averaged, softened
+from dyelight.placement.scaled import PhotoViews, artwork_view, averaged, softened
+from dyelight.placement.search import best_shift
 from dyelight.placement.tiles import tile_shift
-from dyelight.records import F64, Photo
+from dyelight.records import F64, Artwork, Photo
 
 PICTURES: Any = data  # ships without type information
 PANEL = np.array([[0.0, 0.0], [200.0, 0.0], [200.0, 150.0], [0.0, 150.0]])
@@ -184,3 +185,26 @@ def test_light_adds_up_before_it_is_encoded() -> None:
 def test_orientation_of_corners(corners: list[list[int]], mirrored: bool, turns: int) -> None:
     """Mirrored left to right first, then turned clockwise by quarters."""
     assert orientation(np.array(corners, dtype=np.float64)) == (mirrored, turns)
+
+
+@pytest.mark.parametrize("drift", [(5, -4), (-6, 2), (0, 0)])
+def test_fine_grain_tells_how_far_the_print_lies_off(drift: tuple[int, int]) -> None:
+    """Grain of two pixels, moved by up to a millimetre, is found to half a pixel."""
+    rng = np.random.default_rng(3)
+    grain = cv2.GaussianBlur(rng.normal(0, 1, (600, 800)).astype(np.float32), (0, 0), 1.0)
+    picture = np.clip(128 + 60 * grain / grain.std(), 0, 255).astype(np.uint8)
+    picture = np.ascontiguousarray(np.repeat(picture[..., None], 3, axis=2))
+    seen = np.roll(np.roll(picture, drift[1], axis=0), drift[0], axis=1)
+    artwork = Artwork("grain.png", "", picture, None, 200.0, 150.0)
+    corners = np.array([[-0.5, -0.5], [799.5, -0.5], [799.5, 599.5], [-0.5, 599.5]])
+    start = FittedMap.from_homography(
+        homography_from_corners(PANEL, corners), (800, 600), (0, 0, 200, 150)
+    )
+    found = best_shift(
+        start, PhotoViews(Photo("grain.jpg", "", seen)), artwork, artwork_view(artwork, 4e6)
+    )
+    assert found is not None
+    assert found.likeness > 0.5
+    middle = np.array([[100.0, 75.0]])
+    moved = found.start.to_photo(middle) - start.to_photo(middle)
+    assert moved[0] == pytest.approx(drift, abs=0.6)
