@@ -85,7 +85,7 @@ def layers(
     seen = np.ones(image.shape, bool) if usable is None else usable
     layer = Layer(image.astype(np.float16), seen, PER_MM, 1.0, to_px)
     off = np.zeros(image.shape, bool) if off_metal is None else off_metal
-    return Layers(layer, layer, off, 0.4, 1.0)
+    return Layers(layer, layer, off, HEIGHT_MM, 0.4, 1.0)
 
 
 def box_mask(x0: float, y0: float, x1: float, y1: float) -> Mask:
@@ -206,6 +206,16 @@ def test_what_both_photos_together_would_not_report_is_dropped() -> None:
     hardly = photo_sight("b.jpg", seen=layers(replace(faint, height=0.002), seed=2))
     assert len(merged(alone, (), ARTWORK).candidates) == 1
     assert merged([*alone, hardly], (), ARTWORK).candidates == ()
+
+
+def test_what_is_as_wide_as_light_must_come_again() -> None:
+    """A faint patch over much of the panel is dropped where the other photo does not report it."""
+    wide = Disc((40.0, 30.0), 22.0, 0.01)
+    a = photo_sight("a.jpg", candidate(wide, delta_e00=1.5), seen=layers(wide, seed=1))
+    b = photo_sight("b.jpg", candidate(wide, delta_e00=1.4), seen=layers(wide, seed=2))
+    assert merged([a, replace(b, candidates=())], (), ARTWORK).candidates == ()
+    (kept,) = merged([a, b], (), ARTWORK).candidates
+    assert kept.features["photos_seen"] == 2
 
 
 def test_a_spot_beyond_the_panels_edge_in_the_other_photo_is_dropped() -> None:

@@ -35,6 +35,7 @@ _SURE = 3.0
 _TOLD = 2.0  # a photo's own flux under this says nothing of what another should show
 _WOULD_SHOW = 4.0  # signal over noise from which on a photo plainly would have shown it
 _HALF = 0.5
+_LIGHT_SHARE = 0.2  # of the panel's short side: what is wider may be light
 _CLEARLY = 3.0  # times as strong as what a photo finds nine times in ten
 _SPOT_MM, _SPECK_DE00 = 5.0, 6.0  # what a photo's limits of sight are stated for
 
@@ -62,6 +63,7 @@ class Layers:
     fine: Layer
     broad: Layer
     off_metal: Mask
+    short_side_mm: float
     smallest_speck_mm: float | None
     faintest_spot_de00: float | None
 
@@ -73,7 +75,7 @@ class Layers:
         inside = panel.inside & panel.printed
         level = float(np.median(white[inside])) if inside.any() else 1.0
         fine = Layer(
-            (photo.residual / np.float32(max(level, 0.1))).astype(np.float16),
+            _in_whites(photo.residual, np.float32(max(level, 0.1))),
             photo.usable,
             photo.px_per_mm,
             photo.blur_px,
@@ -81,7 +83,7 @@ class Layers:
         )
         apart = photo_light(panel.observed) - photo_light(panel.expected)
         broad = Layer(
-            (apart / np.maximum(white, np.float32(0.1))).astype(np.float16),
+            _in_whites(apart, np.maximum(white, np.float32(0.1))),
             inside & ~difference.hidden & (panel.edge_mm > _EDGE_MM),
             panel.px_per_mm,
             max(photo.blur_px * panel.px_per_mm / photo.px_per_mm, 0.5),
@@ -92,6 +94,7 @@ class Layers:
             fine,
             broad,
             off_metal if outline_seen else np.zeros_like(off_metal),
+            min(difference.artwork.width_mm, difference.artwork.height_mm),
             capture.smallest_speck_mm,
             capture.faintest_spot_de00,
         )
@@ -99,6 +102,13 @@ class Layers:
     def for_candidate(self, candidate: Candidate) -> Layer:
         """The layer that a mark or patch is measured on."""
         return self.fine if is_mark(candidate) else self.broad
+
+
+def _in_whites(residual: F32, white: F32 | np.float32) -> NDArray[np.float16]:
+    out = np.empty(residual.shape, np.float16)
+    # straight into the result: a photo of 12 MP has no room for one more copy
+    np.divide(residual, white, out=out, casting="unsafe")
+    return out
 
 
 def _in_photo(picture: PictureMap, origin_px: F64) -> Callable[[F64], F64]:
@@ -217,9 +227,9 @@ def second_look(
 
     Absent: the other photo holds less than half of it by two standard errors and would have shown
     it with an SNR of four at least; or no metal is there. Unnoticed: no flux can be had, but the
-    place is in sight and the photo's limits of sight lie far below the candidate. The factor takes
-    the SNR of one flux to that of the weighted mean of both. `outline_mm` (N, 2) is the candidate's
-    outline in artwork mm.
+    place is in sight, and the candidate is far above the photo's limits of sight or so wide that it
+    may be light. The factor takes the SNR of one flux to that of the weighted mean of both.
+    `outline_mm` (N, 2) is the candidate's outline in artwork mm.
     """
     if _share(other.off_metal, other.broad.to_px(outline_mm)) > _HALF:
         return Second("absent")
@@ -227,10 +237,7 @@ def second_look(
     sign = 0 if mine is None else 1 if mine.value > 0 else -1
     theirs = flux(other.for_candidate(candidate), outline_mm, slack_mm, sign)
     if mine is None or theirs is None or abs(mine.value) < _TOLD * mine.error:
-        layer = other.for_candidate(candidate)
-        in_sight = _share(layer.usable, layer.to_px(outline_mm)) > _LEAST_SEEN
-        plain = in_sight and _times_the_limit(candidate, other) > _CLEARLY
-        return Second("unnoticed") if plain else Second("unsure")
+        return _by_sight(candidate, other, outline_mm)
     share, error = theirs.value / mine.value, theirs.error / abs(mine.value)
     own_error = mine.error / abs(mine.value)
     weight, own_weight = error**-2, own_error**-2
@@ -240,6 +247,19 @@ def second_look(
     if share + 2 * error < _HALF and error * _WOULD_SHOW < 1:
         return Second("absent", float(factor))
     return Second("unsure", float(factor))
+
+
+def _by_sight(candidate: Candidate, other: Layers, outline_mm: F64) -> Second:
+    """What it says that another photo had the place in sight, where its flux cannot be measured."""
+    layer = other.for_candidate(candidate)
+    if _share(layer.usable, layer.to_px(outline_mm)) < _LEAST_SEEN:
+        return Second("unsure")
+    # what is as wide as light itself is the panel's only where it comes again under other light
+    wide = candidate.features.get("eq_diameter_mm", 0.0) > _LIGHT_SHARE * other.short_side_mm
+    if wide or _times_the_limit(candidate, other) > _CLEARLY:
+        return Second("unnoticed")
+    # as if the other photo had shown nothing: with it or without, the bar must be passed
+    return Second("unsure", float(np.sqrt(0.5)))
 
 
 def _share(mask: Mask, points_px: F64) -> float:
