@@ -93,7 +93,9 @@ def square_up(photo: Photo, artwork: Artwork, photo_from_mm: F64, *, grey: bool 
     )
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     seen = cv2.warpPerspective(photo_px, photo_from_mm @ mm_from_grid, size, flags=flags)
-    shrink = min(scale / artwork.px_per_mm[0], 1.0)
+    # a homography may be so far off that hardly anything is left of the panel
+    least = 8.0 / min(artwork.pixels.shape[:2])
+    shrink = min(max(scale / artwork.px_per_mm[0], least), 1.0)
     fine = cv2.resize(art_px, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
     sx = fine.shape[1] / (w + 2 * artwork.bleed_mm)
     sy = fine.shape[0] / (h + 2 * artwork.bleed_mm)
