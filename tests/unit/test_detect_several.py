@@ -216,6 +216,8 @@ def test_what_is_as_wide_as_light_must_come_again() -> None:
     assert merged([a, replace(b, candidates=())], (), ARTWORK).candidates == ()
     (kept,) = merged([a, b], (), ARTWORK).candidates
     assert kept.features["photos_seen"] == 2
+    moved = candidate(replace(wide, center_mm=(20.0, 30.0)), delta_e00=1.4)
+    assert merged([a, replace(b, candidates=(moved,))], (), ARTWORK).candidates == ()
 
 
 def test_a_spot_beyond_the_panels_edge_in_the_other_photo_is_dropped() -> None:

@@ -99,6 +99,11 @@ class Layers:
             capture.faintest_spot_de00,
         )
 
+    def wide(self, candidate: Candidate) -> bool:
+        """Whether a candidate is so wide that it may be light: a fifth of the short side."""
+        diameter = candidate.features.get("eq_diameter_mm", 0.0)
+        return diameter > _LIGHT_SHARE * self.short_side_mm
+
     def for_candidate(self, candidate: Candidate) -> Layer:
         """The layer that a mark or patch is measured on."""
         return self.fine if is_mark(candidate) else self.broad
@@ -255,8 +260,7 @@ def _by_sight(candidate: Candidate, other: Layers, outline_mm: F64) -> Second:
     if _share(layer.usable, layer.to_px(outline_mm)) < _LEAST_SEEN:
         return Second("unsure")
     # what is as wide as light itself is the panel's only where it comes again under other light
-    wide = candidate.features.get("eq_diameter_mm", 0.0) > _LIGHT_SHARE * other.short_side_mm
-    if wide or _times_the_limit(candidate, other) > _CLEARLY:
+    if other.wide(candidate) or _times_the_limit(candidate, other) > _CLEARLY:
         return Second("unnoticed")
     # as if the other photo had shown nothing: with it or without, the bar must be passed
     return Second("unsure", float(np.sqrt(0.5)))

@@ -22,7 +22,7 @@ from .sight import Member, Sight, boxes_iou, joined
 
 _SLACK_MM = 0.3
 _UNCERTAINTIES = 3.0
-_LEAST_IOU = 0.2
+_LEAST_IOU, _WIDE_IOU = 0.2, 0.5
 _FAIR_PART = 0.25
 _LIKE_AREA = 4.0  # a mark in one photo may be a patch in another that is about as large
 
@@ -143,14 +143,22 @@ def _same_things(asked: Sequence[_Asked], sights: Sequence[Sight]) -> Mask:
         for j, b in enumerate(asked[:i]):
             if a.photo != b.photo:
                 slack = _slack_mm(sights[a.photo], sights[b.photo])
-                same[i, j] = same[j, i] = _one_thing(a.candidate, b.candidate, slack)
+                layers = sights[a.photo].layers
+                wide = layers is not None and (layers.wide(a.candidate) or layers.wide(b.candidate))
+                one = _one_thing(a.candidate, b.candidate, slack, wide=wide)
+                same[i, j] = same[j, i] = one
     return same
 
 
-def _one_thing(a: Candidate, b: Candidate, slack_mm: float) -> bool:
-    """Whether marks or patches of two photos lie at one place and are of like sort."""
+def _one_thing(a: Candidate, b: Candidate, slack_mm: float, *, wide: bool) -> bool:
+    """Whether marks or patches of two photos lie at one place and are of like sort.
+
+    `wide` ones, which may be light, must cover the same part of the panel.
+    """
     if a.tone != b.tone:
         return False
+    if wide:
+        return boxes_iou(a, b) > _WIDE_IOU
     large, small = max(a.area_mm2, b.area_mm2), min(a.area_mm2, b.area_mm2)
     if is_mark(a) != is_mark(b) and large > _LIKE_AREA * small:
         return False
