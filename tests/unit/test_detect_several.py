@@ -137,6 +137,22 @@ def test_a_spot_in_both_photos_is_one_thing_with_the_evidence_of_both() -> None:
     assert both.views == 2
 
 
+def test_the_clearer_word_against_an_edge_out_of_place_counts() -> None:
+    """A mark keeps the larger edge shift of the photos that saw it, whichever measured it."""
+    marks = [candidate(SPOT, "point", snr=snr) for snr in (12.0, 9.0)]
+    shifts = (1.2, 2.4)
+    sights = [
+        photo_sight(
+            name,
+            replace(mark, features=mark.features | {"edge_shift_px": shift}),
+            seen=layers(SPOT, seed=seed),
+        )
+        for name, mark, shift, seed in zip(("a.jpg", "b.jpg"), marks, shifts, (1, 2), strict=True)
+    ]
+    (one,) = merged(sights, (), ARTWORK).candidates
+    assert one.features["edge_shift_px"] == 2.4
+
+
 @pytest.mark.parametrize("family", ["patch", "point"])
 def test_what_moves_is_dropped(family: str) -> None:
     """A light spot at one place in one photo and at another in the other is a reflection."""

@@ -8,7 +8,7 @@ would not have reported.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -20,6 +20,7 @@ from .patches import HIGH_BAR as PATCH_BAR
 from .shapes import is_mark
 from .sight import Member, Sight, boxes_iou, joined
 
+_EDGE_SHIFT = "edge_shift_px"
 _SLACK_MM = 0.3
 _UNCERTAINTIES = 3.0
 _LEAST_IOU, _WIDE_IOU = 0.2, 0.5
@@ -113,7 +114,12 @@ def _joined(one: _Asked, partners: Sequence[_Asked], seen_from: Sequence[int]) -
         partner.photo: max(p.candidate.snr for p in partners if p.photo == partner.photo)
         for partner in partners
     }
-    return joined(one.member, others, seen_from)
+    # an edge out of place looks so in both photos: the clearer word against it counts
+    shifts = [p.candidate.features.get(_EDGE_SHIFT) for p in (one, *partners)]
+    known = [shift for shift in shifts if shift is not None]
+    features = one.candidate.features | ({_EDGE_SHIFT: max(known)} if known else {})
+    best = replace(one.member, candidate=replace(one.candidate, features=features))
+    return joined(best, others, seen_from)
 
 
 def _slack_mm(one: Sight, other: Sight) -> float:
