@@ -310,8 +310,9 @@ def test_backup_and_restore(tmp_path: Path) -> None:
         log.add_pressing(entry(1))
         backup(log.database, copy)
         log.add_pressing(entry(2))
-        kept = restore(log.database, copy)
+        kept = restore(place, copy)
         assert [row.pressing for row in log.rows()] == ["P1"]
+    assert kept is not None
     with PressLog(kept) as before:
         assert [row.pressing for row in before.rows()] == ["P1", "P2"]
     assert not list(tmp_path.glob(".*.part"))
@@ -324,24 +325,81 @@ def test_a_damaged_or_foreign_backup_changes_nothing(tmp_path: Path) -> None:
         log.add_pressings([entry(number) for number in range(1, 60)])
         copy.write_bytes(b"no log at all" * 100)
         with pytest.raises(UnreadableInput, match="cannot be read as a press log"):
-            restore(log.database, copy)
+            restore(place, copy)
         backup(log.database, copy)
         spoilt = bytearray(copy.read_bytes())
         spoilt[len(spoilt) // 2 : len(spoilt) // 2 + 4000] = b"\xff" * 4000
         copy.write_bytes(bytes(spoilt))
         with pytest.raises(UnreadableInput):
-            restore(log.database, copy)
+            restore(place, copy)
         with pytest.raises(UnreadableInput, match="no press log here"):
-            restore(log.database, tmp_path / "nothing.sqlite")
+            restore(place, tmp_path / "nothing.sqlite")
         with pytest.raises(SettingsError, match="the same file"):
-            restore(log.database, place)
+            restore(place, place)
+        with pytest.raises(SettingsError, match="the same file"):
+            backup(log.database, place)
+        copy.write_bytes(b"")
+        with pytest.raises(UnreadableInput, match="is empty"):
+            restore(place, copy)
         assert len(log.rows()) == 59
+
+
+def test_a_backup_on_a_disk_that_may_only_be_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk refuses, and it is told as such."""
+
+    def refused(*_: object, **__: object) -> None:
+        raise OSError(30, "Read-only file system")
+
+    with PressLog(tmp_path / "log.sqlite") as log:
+        monkeypatch.setattr(Path, "unlink", refused)
+        with pytest.raises(OutputError, match="Read-only file system"):
+            backup(log.database, tmp_path / "copy.sqlite")
+
+
+@pytest.mark.parametrize("spoilt", ["middle", "header", "start"])
+def test_a_damaged_log_gives_way_to_its_backup(tmp_path: Path, spoilt: str) -> None:
+    """What cannot be read any more is moved aside whole, and the backup takes its place."""
+    place, copy = tmp_path / "log.sqlite", tmp_path / "copy.sqlite"
+    with PressLog(place) as log:
+        log.add_pressings([entry(number) for number in range(1, 60)])
+        backup(log.database, copy)
+    held = bytearray(place.read_bytes())
+    first = {"middle": len(held) // 2, "header": 100, "start": 0}[spoilt]
+    held[first : first + 4000] = bytes(4000) if spoilt == "start" else b"\xff" * 4000
+    place.write_bytes(bytes(held))
+    kept = restore(place, copy)
+    assert kept is not None
+    assert kept.read_bytes() == bytes(held)
+    with PressLog(place, create=False) as log:
+        assert len(log.rows()) == 59
+
+
+def test_restore_where_no_log_is_and_over_another_file(tmp_path: Path) -> None:
+    """Without a log nothing is kept; a file that was never one stays as it is."""
+    place, copy = tmp_path / "log.sqlite", tmp_path / "copy.sqlite"
+    with PressLog(place) as log:
+        log.add_pressing(entry(1))
+        backup(log.database, copy)
+    assert restore(tmp_path / "new" / "log.sqlite", copy) is None
+    with PressLog(tmp_path / "new" / "log.sqlite", create=False) as log:
+        assert len(log.rows()) == 1
+    other = tmp_path / "photo.jpg"
+    other.write_bytes(b"\xff\xd8\xff no log" * 500)
+    with pytest.raises(UnreadableInput, match="something else"):
+        restore(other, copy)
+    assert other.read_bytes() == b"\xff\xd8\xff no log" * 500
+    assert {path.name for path in tmp_path.iterdir()} == {
+        *("log.sqlite", "copy.sqlite", "new", "photo.jpg")
+    }
 
 
 @pytest.mark.parametrize(
     ("place", "said"),
     [
         ("mysql://user@host/log", "cannot lie in mysql"),
+        ("postgresql://user@host:port/log", "neither a file nor"),
         ("://", "neither a file nor"),
     ],
 )

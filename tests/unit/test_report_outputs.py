@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 from collections.abc import Callable
 from dataclasses import replace
@@ -14,7 +15,12 @@ from PIL import Image
 from dyelight.errors import OutputError
 from dyelight.records import Inspection, Photo
 from dyelight.report import outputs
-from dyelight.report.outputs import photo_preview, refuse_unwritable, write_outputs
+from dyelight.report.outputs import (
+    photo_preview,
+    refuse_unwritable,
+    write_outputs,
+    write_together,
+)
 
 
 def test_three_files_are_written(
@@ -98,3 +104,17 @@ def test_names_that_are_no_text_can_be_written(
     paths = write_outputs(odd, tmp_path)
     told = json.loads(paths.result.read_text(encoding="utf-8"))
     assert told["photos"][0]["file"] == "panel\udcff.jpg"
+
+
+def test_a_disk_that_may_only_be_read_is_no_fault(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A read-only disk refuses even to take a part away that was never written."""
+
+    def refused(*_: object, **__: object) -> None:
+        raise OSError(errno.EROFS, "Read-only file system")
+
+    monkeypatch.setattr(Path, "open", refused)
+    monkeypatch.setattr(Path, "unlink", refused)
+    with pytest.raises(OutputError, match="Read-only file system"):
+        write_together(tmp_path, {"a.txt": b"a"})

@@ -79,9 +79,8 @@ def restore(
     """Put a copy in the place of the log. The log as it was is kept beside it."""
     from ..press_log.copies import restore as put_back
     from .console import say
-    from .log_work import open_log
+    from .log_work import log_place, settings_and_units
 
-    with open_log(log) as opened:
-        kept = put_back(opened.log.database, file)
-    say(f"Restored. The log as it was lies at {kept}.")
+    kept = put_back(log_place(settings_and_units(log)[0]), file)
+    say("Restored." if kept is None else f"Restored. The log as it was lies at {kept}.")
     return 0

@@ -37,6 +37,23 @@ def log_url(where: str | Path) -> str:
     return name
 
 
+def _parsed(where: str | Path) -> URL:
+    try:
+        return make_url(log_url(where))
+    except (ArgumentError, ValueError) as trouble:
+        raise SettingsError(
+            "this is neither a file nor the address of a database.",
+            place="log",
+            remedy="Name a file, or an address like postgresql://user@host/name.",
+        ) from trouble
+
+
+def log_file(where: str | Path) -> Path | None:
+    """The file of a log that lies in one; None for an address. SettingsError for neither."""
+    url = _parsed(where)
+    return Path(url.database or "") if url.get_backend_name() == "sqlite" else None
+
+
 class Database:
     """One open log. `file` is None where it lies on a server.
 
@@ -44,14 +61,7 @@ class Database:
     """
 
     def __init__(self, where: str | Path, *, create: bool = True, upgrade: bool = True) -> None:
-        try:
-            self._url = make_url(log_url(where))
-        except ArgumentError as trouble:
-            raise SettingsError(
-                "this is neither a file nor the address of a database.",
-                place="log",
-                remedy="Name a file, or an address like postgresql://user@host/name.",
-            ) from trouble
+        self._url = _parsed(where)
         if self._url.get_backend_name() not in ("sqlite", "postgresql"):
             raise SettingsError(
                 f"a log cannot lie in {self._url.get_backend_name()}.",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import secrets
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -105,7 +106,9 @@ def write_together(folder: Path, contents: dict[str, bytes]) -> None:
         raise _refused(folder, trouble) from trouble
     finally:
         for beside in waiting:
-            beside.unlink(missing_ok=True)
+            # a folder that may not be written refuses this too, and holds nothing of ours
+            with suppress(OSError):
+                beside.unlink(missing_ok=True)
 
 
 def _refused(folder: Path, trouble: OSError) -> OutputError:
