@@ -128,6 +128,25 @@ def test_amend_rule_and_note(said: Said) -> None:
     assert "Did you mean 'K-1'" in said("rule", "P000001", "--panel-id", "K-11", code=2)
 
 
+def test_findings_are_named_as_reports_do(said: Said) -> None:
+    """By number, or by the log's name in any letters; an empty note is refused."""
+    said("add", *ADD, "--panel", PANEL)
+    for name in ("2", "P2", "p2"):
+        said("rule", "P000001", "nothing", "--finding", name)
+    assert "no finding '3'" in said("rule", "P000001", "--finding", "3", code=2)
+    assert "nothing is given" in said("note", "P000001", "", code=2)
+
+
+def test_slips_on_the_command_line(said: Said) -> None:
+    """A value given twice, a time ahead of the clock, words and days that are none."""
+    assert "set is given twice" in said("add", "press=A", "set=204", "set=205", code=2)
+    assert "ahead of this machine's clock" in said("add", "press=A", "at=2190-01-01")
+    assert "no verdict 'lost'" in said("find", "--verdict", "lost", code=2)
+    assert "is no day or time" in said("find", "--since", "0001-01-01", code=2)
+    assert "too large" in said("find", "--last", "9" * 20, code=2)
+    assert "at most 1000000" in said("fabric", "F1", "--limit", "9" * 20, code=2)
+
+
 def test_files_in_and_out(said: Said, tmp_path: Path) -> None:
     """Bad rows are named and nothing is taken, unless only the good ones are asked for."""
     path = tmp_path / "rows.csv"
@@ -142,6 +161,8 @@ def test_files_in_and_out(said: Said, tmp_path: Path) -> None:
     out = tmp_path / "out.json"
     said("export", "--out", str(out))
     assert json.loads(out.read_text(encoding="utf-8"))["pressings"][0]["code"] == "A"
+    assert "1 pressing written" in said("export", "--out", str(out))
+    assert "a folder stands there" in said("export", "--out", str(tmp_path), code=5)
     assert said("export").splitlines()[1].startswith("A,")
     assert "neither csv nor json" in said("export", "--format", "xml", code=2)
     assert "folder is not there" in said("export", "--out", str(tmp_path / "no" / "x.csv"), code=5)

@@ -160,7 +160,7 @@ def test_amendments_keep_old_values_for_good(log_place: str) -> None:
         assert len(log.story("P1").amendments) == 2
         with pytest.raises(SettingsError, match="no field 'sett_c'"):
             log.amend("P1", {"sett_c": 1})
-        with pytest.raises(SettingsError, match="less than or equal to 300"):
+        with pytest.raises(SettingsError, match="400 should be at most 300"):
             log.amend("P1", {"set_c": 400.0})
         assert log.rows()[0].set_c == 199.0
 
@@ -428,9 +428,36 @@ def test_a_server_that_is_not_there(tmp_path: Path) -> None:
         ({"press": "A", "panels": [{"x_mm": 200.0}]}, "needs both x and y"),
         ({"press": "A", "panels": [{"defects": ["fibre"]}]}, "need a result"),
         ({"press": "A", "panels": [{"result": "pass", "defects": ["rust"]}]}, "rust"),
+        ({"press": "A", "panels": [{"code": "K"}, {"code": "K"}]}, "'K' stands in it twice"),
+        ({"press": " "}, "press: nothing is given"),
+        ({"press": "A" * 81}, "press: it has over 80 signs"),
+        ({"press": "A\0"}, "press: it holds a null character"),
+        ({"press": "A", "operator": "\udcff"}, "operator: it holds bytes that are no text"),
+        ({"press": "A", "at": "tomorrow"}, "'tomorrow' is no day or time; write it as"),
+        ({"press": "A", "at": "0001-01-01"}, "the year must be 1970 to 2200"),
+        ({"press": "A", "at": "9999-12-31T23:59"}, "the year must be 1970 to 2200"),
+        ({"press": "A", "dwell_s": -5.0}, "dwell_s: -5 should be at least 0"),
     ],
 )
 def test_entries_that_make_no_sense(values: dict[str, Any], said: str) -> None:
     """Each slip is named with its field."""
     with pytest.raises(SettingsError, match=said):
         checked(PressingEntry, values, place="the pressing")
+
+
+def test_texts_that_are_none_are_no_fault(log_place: str) -> None:
+    """Bytes that are no text and numbers without end are told, and nothing is written."""
+    with PressLog(log_place) as log:
+        log.add_pressing(entry())
+        with pytest.raises(SettingsError, match="bytes that are no text"):
+            log.rows(Filter(press="A\udcff"))
+        with pytest.raises(SettingsError, match="bytes that are no text"):
+            log.amend("P1", {"set_c": 199.0}, why="\udcff")
+        with pytest.raises(SettingsError):
+            log.rows(Filter(last=10**20))
+        with pytest.raises(SettingsError, match="nothing is given"):
+            log.add_note("P1", "  ")
+        with pytest.raises(SettingsError, match="over 4000 signs"):
+            log.add_note("P1", "x" * 4001)
+        assert log.rows()[0].set_c == 204.0
+        assert log.notes() == {}

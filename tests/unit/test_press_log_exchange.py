@@ -237,6 +237,11 @@ def test_no_cell_turns_into_a_formula(log: PressLog, tmp_path: Path) -> None:
         ("a.csv", "", "the file is empty"),
         ("a.csv", "code,pres\n", "Did you mean 'press'"),
         ("a.json", "{", "not JSON"),
+        ("a.csv", 'code,press\n"A,Anvil\n', "line 2: the file is not CSV"),
+        ("a.csv", "press,set_c,set_f\nAnvil,204,400\n", "'set_f' stands twice"),
+        ("a.csv", "press,,set_c\n", "no column ''"),
+        ("a.json", "[" * 200_000, "not JSON"),
+        ("a.json", '{"x": ' + "9" * 5000 + "}", "not JSON"),
         ("a.json", "[]", 'holds no "pressings"'),
         ("a.json", '{"schema_version": 2, "pressings": []}', "schema_version 2"),
     ],
@@ -247,6 +252,34 @@ def test_files_that_are_none(tmp_path: Path, name: str, text: str, said: str) ->
         read_file(written(tmp_path, text, name), SI)
     with pytest.raises(UnreadableInput, match="is not there"):
         read_file(tmp_path / "nothing.csv", SI)
+    with pytest.raises(UnreadableInput, match="directory"):
+        read_file(tmp_path, SI)
+    (tmp_path / "latin.csv").write_bytes("code,press\nA,M\u00fcller\n".encode("latin-1"))
+    with pytest.raises(UnreadableInput, match="no UTF-8 text"):
+        read_file(tmp_path / "latin.csv", SI)
+
+
+@pytest.mark.parametrize("number", ["nan", "inf", "1_0", "1.234,5", "2e999", "0x10"])
+def test_numbers_of_python_alone_are_none(tmp_path: Path, number: str) -> None:
+    """What no spreadsheet writes is named as no number, with its column."""
+    reading = read_file(written(tmp_path, f'code,press,set_c\nA,Anvil,"{number}"\n'), SI)
+    assert [item.reason for item in reading.bad] == [f"set_c: {number!r} is not a number"]
+
+
+def test_empty_columns_at_the_end(tmp_path: Path, log: PressLog) -> None:
+    """What a spreadsheet leaves behind the last column stands for nothing."""
+    text = "code,press,set_c,,\nA1,Anvil,2.04e2,,\n"
+    assert log.import_entries(read_file(written(tmp_path, text), SI)) == 1
+    assert log.rows()[0].set_c == 204.0
+
+
+def test_many_notes_come_back(tmp_path: Path, log: PressLog) -> None:
+    """All notes of a pressing together may be longer than one."""
+    log.import_entries(read_file(written(tmp_path, "code,press\nA1,Anvil\n"), SI))
+    for _ in range(3):
+        log.add_note("A1", "x" * 3000)
+    text = export_csv(log.rows(), log.notes(), SI)
+    assert read_file(written(tmp_path, text, "out.csv"), SI).bad == []
 
 
 def test_semicolons_and_a_mark_at_the_start(tmp_path: Path, log: PressLog) -> None:

@@ -136,10 +136,12 @@ def note(
     log: LogOption = None,
 ) -> int:
     """Write a note beside a pressing."""
+    from .console import say
     from .log_work import open_log
 
     with open_log(log, create=False) as opened:
         opened.log.add_note(pressing, text, by=by)
+    say("The note is in the log.")
     return 0
 
 
@@ -169,11 +171,11 @@ def rule(
         return write_ruling(opened, pressing, panel_id, finding, ruled, why, by)
 
 
-log.command("import")(import_)
-for _command in (
-    *(add, show, find, amend, note, rule),
-    *(export, template, backup, restore),
-    *(fabric, platen, probe, window),
-    *(factors, trial, report),
+for _name, _command in (
+    *(("add", add), ("show", show), ("find", find), ("amend", amend), ("note", note)),
+    *(("rule", rule), ("import", import_), ("export", export), ("template", template)),
+    *(("backup", backup), ("restore", restore), ("fabric", fabric), ("platen", platen)),
+    *(("probe", probe), ("window", window), ("factors", factors), ("trial", trial)),
+    ("report", report),
 ):
-    log.command(_command.__name__)(_command)
+    log.command(_name)(_command)

@@ -6,23 +6,26 @@ import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from ..errors import DyelightError, OutputError, SettingsError, UnreadableInput
 from ..judge.model_file import close_name
 from ..judge.rules import KINDS
 from ..press_log import Filter, PanelRow, PressingEntry, PressLog, RulingEntry, checked
+from ..press_log.entries import now
 from ..press_log.exchange import export_csv, export_json, read_file
 from ..press_log.fields import read_changes, read_panel
 from ..press_log.press_check import outside, probe_rounds, windows
 from ..press_log.units import Units
+from ..records import VerdictWord
 from ..report.outputs import write_together
 from ..settings import Settings, load_settings, user_log_file
 from .console import say, warn
 
 _MOST_BAD_ROWS = 30
+_CLOCKS_APART = timedelta(hours=1)  # clocks of a shop's machines differ, but not by more
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,21 +71,31 @@ def open_log(
 def parse_moment(text: str, place: str) -> datetime:
     """A day or a time as ISO 8601; without a zone it is meant on this machine's clock."""
     try:
-        moment = datetime.fromisoformat(text.strip())
-    except ValueError:
+        return datetime.fromisoformat(text.strip()).astimezone()
+    except (ValueError, OverflowError):
         raise SettingsError(
             f"{text!r} is no day or time.", place=place, remedy="Write it as 2026-03-01 or "
             "2026-03-01T14:30.",
         ) from None  # fmt: skip
-    return moment.astimezone()
 
 
 def wanted_rows(*, since: str | None, until: str | None, last: int | None, **words: str) -> Filter:
     """A filter from what was typed."""
     kind = words.get("kind", "").strip().lower().replace(" ", "_").replace("-", "_")
     if kind and kind not in KINDS:
-        raise SettingsError(f"there is no kind {kind!r}.{close_name(kind, KINDS)}")
+        raise SettingsError(
+            f"there is no kind {kind!r}.{close_name(kind, KINDS)}",
+            place="--kind",
+            remedy=f"Name one of {', '.join(KINDS)}.",
+        )
     words["kind"] = kind
+    verdicts = get_args(VerdictWord)
+    if words.get("verdict") and words["verdict"] not in verdicts:
+        raise SettingsError(
+            f"there is no verdict {words['verdict']!r}.",
+            place="--verdict",
+            remedy=f"Name one of {', '.join(verdicts)}.",
+        )
     return Filter(
         since=None if since is None else parse_moment(since, "--since"),
         until=None if until is None else parse_moment(until, "--until"),
@@ -134,6 +147,11 @@ def add_pressing(
     entry = checked(PressingEntry, {**values, "panels": held}, place="the pressing")
     code = opened.log.code_of(opened.log.add_pressing(entry))
     say(f"Pressing {code} is in the log.")
+    if entry.at > now() + _CLOCKS_APART:
+        warn(
+            f"pressing {code} lies ahead of this machine's clock. If that is a slip: "
+            f"`dyelight log amend {code} at=...`."
+        )
     warn_outside(opened, code)
     return 0
 
@@ -203,8 +221,12 @@ def import_file(opened: OpenLog, file: Path, partial: bool) -> int:
                 remedy="Nothing was written. Correct them, or take the others with --partial.",
             )
         warn(f"{file}: {_rows(len(reading.bad))} left out:\n{told}")
-    say(f"{taken} {'pressing' if taken == 1 else 'pressings'} taken from {file}.")
+    say(f"{_pressings(taken)} taken from {file}.")
     return 0
+
+
+def _pressings(count: int) -> str:
+    return "1 pressing" if count == 1 else f"{count} pressings"
 
 
 def _rows(count: int) -> str:
@@ -227,7 +249,7 @@ def export_file(
         say(text, end="")
         return 0
     write_file(out, text)
-    say(f"{len({row.pressing for row in rows})} pressings written to {out}.")
+    say(f"{_pressings(len({row.pressing for row in rows}))} written to {out}.")
     return 0
 
 
@@ -235,6 +257,8 @@ def write_file(path: Path, text: str) -> None:
     """Write a file whole or not at all; OutputError where that cannot be done."""
     if not path.absolute().parent.is_dir():
         raise OutputError("the folder is not there.", file=path, remedy="Make it, or name another.")
+    if path.is_dir():
+        raise OutputError("a folder stands there.", file=path, remedy="Name a file in it.")
     try:
         write_together(path.absolute().parent, {path.name: text.encode("utf-8", "replace")})
     except DyelightError as trouble:

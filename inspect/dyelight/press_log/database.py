@@ -16,7 +16,7 @@ from typing import Any
 from urllib.parse import quote
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
-from sqlalchemy.exc import ArgumentError, DatabaseError, IntegrityError, OperationalError
+from sqlalchemy.exc import ArgumentError, DatabaseError, DataError, IntegrityError, OperationalError
 
 from ..errors import DyelightError, OutputError, SettingsError, UnreadableInput
 
@@ -224,11 +224,20 @@ class Database:
         """Turn what the database refuses into errors that say what to do."""
         try:
             yield
-        except IntegrityError as trouble:
+        except (IntegrityError, DataError) as trouble:
             raise SettingsError(
                 f"the log does not take this entry ({_first_line(trouble)}).",
                 file=self.name,
                 remedy="Nothing was written. Correct the entry.",
+            ) from trouble
+        except (UnicodeEncodeError, OverflowError) as trouble:
+            # SQLite's driver refuses these itself, outside the errors of databases
+            what = "bytes that are no text" if isinstance(trouble, UnicodeError) else "a number"
+            also = "" if isinstance(trouble, UnicodeError) else " that is too large"
+            raise SettingsError(
+                f"what was given holds {what}{also}.",
+                file=self.name,
+                remedy="Nothing was written. Type it anew.",
             ) from trouble
         except DatabaseError as trouble:
             raise self._said(trouble) from trouble

@@ -14,20 +14,39 @@ from pydantic import (
     ValidationError,
     model_validator,
 )
+from pydantic_core import ErrorDetails
 
 from ..errors import SettingsError
 from ..records import Base, DefectClass, Kind, VerdictWord
 
+_YEARS = (1970, 2200)
+_MOST_USES = 1_000_000
+
 
 def _with_zone(moment: datetime) -> datetime:
+    if not _YEARS[0] <= moment.year <= _YEARS[1]:
+        raise ValueError(f"the year must be {_YEARS[0]} to {_YEARS[1]}.")
     # a time without a zone is meant on this machine's clock
     return (moment.astimezone() if moment.tzinfo is None else moment).astimezone(UTC)
 
 
+def _without_null(text: str) -> str:
+    # PostgreSQL keeps none, and C programs end a text there
+    if "\0" in text:
+        raise ValueError("it holds a null character.")
+    return text
+
+
 Moment = Annotated[datetime, AfterValidator(_with_zone)]
-Name = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=80)]
-Word = Annotated[str, StringConstraints(strip_whitespace=True, max_length=80)]
-Text = Annotated[str, StringConstraints(strip_whitespace=True, max_length=4000)]
+_Plain = AfterValidator(_without_null)
+Name = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=80), _Plain]
+Word = Annotated[str, StringConstraints(strip_whitespace=True, max_length=80), _Plain]
+Text = Annotated[str, StringConstraints(strip_whitespace=True, max_length=4000), _Plain]
+NoteText = Annotated[
+    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=4000), _Plain
+]
+# an export joins all notes of a pressing, and import must take them back
+LongText = Annotated[str, StringConstraints(strip_whitespace=True, max_length=100_000), _Plain]
 # outside these bounds a value is a slip of the pen or of the unit
 Celsius = Annotated[float, Field(ge=20, le=300, allow_inf_nan=False)]
 RoomCelsius = Annotated[float, Field(ge=-30, le=60, allow_inf_nan=False)]
@@ -111,7 +130,7 @@ class PressingEntry(Entry):
     room_c: RoomCelsius | None = None
     room_humidity_pct: Percent | None = None
     job: Text = ""
-    note: Text = ""
+    note: LongText = ""
     panels: tuple[PanelEntry, ...] = ()
 
     @model_validator(mode="after")
@@ -119,6 +138,10 @@ class PressingEntry(Entry):
         for name in ("transfer_paper", "ink", "cover_paper"):
             if getattr(self, f"{name}_lot") and not getattr(self, name):
                 raise ValueError(f"{name}_lot needs {name} beside it.")
+        codes = [panel.code for panel in self.panels if panel.code]
+        twice = sorted({code for code in codes if codes.count(code) > 1})
+        if twice:
+            raise ValueError(f"the panel {twice[0]!r} stands in it twice.")
         return self
 
 
@@ -178,8 +201,8 @@ class FabricEntry(Entry):
     name: Name
     width_mm: Millimetres | None = None
     height_mm: Millimetres | None = None
-    uses_before: Annotated[int, Field(ge=0)] = 0
-    uses_limit: Annotated[int, Field(gt=0)] | None = None
+    uses_before: Annotated[int, Field(ge=0, le=_MOST_USES)] = 0
+    uses_limit: Annotated[int, Field(gt=0, le=_MOST_USES)] | None = None
     note: Text = ""
 
 
@@ -193,6 +216,13 @@ class RulingEntry(Entry):
     finding: Word | None = None
     ruled: VerdictWord | Kind | Literal["nothing"] | None = None
     why: Text = ""
+    by: Word = ""
+
+
+class NoteEntry(Entry):
+    """A note beside a pressing."""
+
+    text: NoteText
     by: Word = ""
 
 
@@ -215,16 +245,33 @@ def entry_troubles(failure: ValidationError) -> list[str]:
     told = []
     for details in failure.errors():
         key = ".".join(str(part) for part in details["loc"] if not isinstance(part, int))
-        if details["type"] == "extra_forbidden":
-            text = "there is no such field"
-        elif details["type"] == "missing":
-            text = "is missing"
-        else:
-            text = details["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
-            if details["msg"].startswith("Input should be "):
-                text = f"{details['input']!r} should be {text}"
-        told.append(f"{key}: {text}".removeprefix(": ").rstrip("."))
+        told.append(f"{key}: {_trouble(details)}".removeprefix(": ").rstrip("."))
     return told
+
+
+def _trouble(details: ErrorDetails) -> str:
+    kind, given, limits = details["type"], details["input"], details.get("ctx", {})
+    if kind == "extra_forbidden":
+        return "there is no such field"
+    if kind == "missing":
+        return "is missing"
+    if kind == "string_too_short":
+        return "nothing is given"
+    if kind == "string_too_long":
+        return f"it has over {limits['max_length']} signs"
+    if kind == "string_unicode":
+        return "it holds bytes that are no text"
+    if kind.startswith("datetime"):
+        return f"{given!r} is no day or time; write it as 2026-03-01 or 2026-03-01T14:30"
+    if kind in ("greater_than_equal", "greater_than", "less_than_equal"):
+        word = {"ge": "at least", "gt": "more than", "le": "at most"}
+        ((limit, value),) = limits.items()
+        shown = f"{given:.10g}" if isinstance(given, float) else given
+        return f"{shown} should be {word[limit]} {value:.10g}"
+    text = details["msg"].removeprefix("Value error, ")
+    if text.startswith("Input should be "):
+        return f"{given!r} should be {text.removeprefix('Input should be ')}"
+    return text
 
 
 def checked(kind: type[EntryType], values: dict[str, Any], place: str) -> EntryType:

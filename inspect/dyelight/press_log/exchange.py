@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -28,6 +29,7 @@ SCHEMA_VERSION = 1
 # a spreadsheet takes a cell that begins so for a formula
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 _PANEL_PREFIX = "panel_"
+_NUMBER = re.compile(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)([eE][+-]?[0-9]{1,2})?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,11 +89,15 @@ def read_file(path: Path, units: Units) -> Reading:
         raise UnreadableInput(
             "the file is not there.", file=path, remedy="Check the name."
         ) from None
-    except (OSError, UnicodeDecodeError) as trouble:
+    except OSError as trouble:
         raise UnreadableInput(
-            "the file cannot be read as UTF-8 text.",
+            f"the file cannot be read ({trouble.strerror or trouble}).",
             file=path,
-            remedy="Save it as plain UTF-8 text that you may read.",
+            remedy="Check the name and the rights.",
+        ) from trouble
+    except UnicodeDecodeError as trouble:
+        raise UnreadableInput(
+            "the file is no UTF-8 text.", file=path, remedy="Save it as plain text in UTF-8."
         ) from trouble
     if path.suffix.lower() == ".json":
         return _read_json(text, path)
@@ -101,9 +107,15 @@ def read_file(path: Path, units: Units) -> Reading:
 def _read_json(text: str, path: Path) -> Reading:
     try:
         held = json.loads(text)
-    except json.JSONDecodeError as trouble:
+    except (ValueError, RecursionError) as trouble:
+        # also a number of too many digits, and brackets nested without end
+        at = f"line {trouble.lineno}" if isinstance(trouble, json.JSONDecodeError) else None
+        reason = trouble.msg if isinstance(trouble, json.JSONDecodeError) else str(trouble)
         raise UnreadableInput(
-            f"the file is not JSON (line {trouble.lineno}: {trouble.msg}).", file=path
+            f"the file is not JSON ({reason}).",
+            file=path,
+            place=at,
+            remedy="`dyelight log export --out FILE.json` shows the shape.",
         ) from trouble
     version = held.get("schema_version") if isinstance(held, dict) else None
     if not isinstance(held, dict) or not isinstance(held.get("pressings"), list):
@@ -133,17 +145,23 @@ def _take(reading: Reading, row: int, rows: Sequence[int], values: Any) -> None:
 
 
 def _read_csv(text: str, path: Path, units: Units) -> Reading:
-    lines = csv.reader(io.StringIO(text, newline=""), delimiter=_delimiter(text))
+    # strict: a quote that is never closed would swallow all rows after it
+    lines = csv.reader(io.StringIO(text, newline=""), delimiter=_delimiter(text), strict=True)
     try:
         header = next(lines, None)
         if not header:
             raise UnreadableInput(
                 "the file is empty.", file=path, remedy="`dyelight log template` makes one to fill."
             )
-        columns = [_column(name, path, units) for name in header]
+        columns = _columns(header, path, units)
         body = [(number, cells) for number, cells in enumerate(lines, start=2) if any(cells)]
     except csv.Error as trouble:
-        raise UnreadableInput(f"the file is not CSV ({trouble}).", file=path) from trouble
+        raise UnreadableInput(
+            f"the file is not CSV ({trouble}).",
+            file=path,
+            place=f"line {lines.line_num}",
+            remedy="Look for a quote that is never closed.",
+        ) from trouble
     reading = Reading()
     groups: dict[str, list[tuple[int, dict[str, Any]]]] = {}
     spoilt: dict[str, list[BadRow]] = {}
@@ -202,6 +220,26 @@ def _stem(name: str) -> str:
     return name.rpartition("_")[0]
 
 
+def _columns(header: Sequence[str], path: Path, units: Units) -> list[Column]:
+    # spreadsheets like to leave empty columns at the end
+    named = list(header)
+    while named and not named[-1].strip():
+        named.pop()
+    columns = [_column(name, path, units) for name in named]
+    for place, column in enumerate(columns):
+        if any(
+            (column.field, column.of_panel) == (other.field, other.of_panel)
+            for other in columns[:place]
+        ):
+            raise UnreadableInput(
+                f"the column {column.header!r} stands twice.",
+                file=path,
+                place="row 1",
+                remedy="Take one of them away.",
+            )
+    return columns
+
+
 def _column(name: str, path: Path, units: Units) -> Column:
     wanted = name.strip().lower()
     names = {}
@@ -229,7 +267,7 @@ def _code(columns: Sequence[Column], cells: Sequence[str]) -> str:
 
 
 def _values(columns: Sequence[Column], cells: Sequence[str], units: Units) -> dict[str, Any]:
-    if len(cells) > len(columns):
+    if any(cells[len(columns) :]):
         raise SettingsError(f"has {len(cells)} cells, and the header has {len(columns)}")
     values: dict[str, Any] = {}
     for column, cell in zip(columns, cells, strict=False):
@@ -238,10 +276,10 @@ def _values(columns: Sequence[Column], cells: Sequence[str], units: Units) -> di
             continue
         name = (_PANEL_PREFIX if column.of_panel else "") + column.field.name
         if column.field.dimension is not None and column.unit is not None:
-            try:
-                number = float(text.replace(",", "."))
-            except ValueError:
-                raise SettingsError(f"{text!r} is not a number", place=column.header) from None
+            # nan, inf and 1_000 are numbers to Python alone
+            if not _NUMBER.fullmatch(text):
+                raise SettingsError(f"{text!r} is not a number", place=column.header)
+            number = float(text.replace(",", "."))
             values[name] = to_si(number, column.unit, column.field.dimension)
         else:
             values[name] = column.field.read(text, units)

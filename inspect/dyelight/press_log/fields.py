@@ -114,6 +114,8 @@ def read_changes(words: list[str], units: Units) -> dict[str, Any]:
                 f"a pressing has no field {name.strip()!r}.{close_name(key, known)}",
                 remedy=f"It has {', '.join(known)}.",
             )
+        if field.name in changes:
+            raise SettingsError(f"{field.plain} is given twice.", remedy="Give it once.")
         changes[field.name] = field.read(text, units)
     return changes
 

@@ -18,11 +18,13 @@ from . import schema
 from .database import Database
 from .entries import (
     FabricEntry,
+    NoteEntry,
     PressingEntry,
     ProbeEntry,
     RulingEntry,
     SeenDefect,
     WindowEntry,
+    checked,
     now,
 )
 from .exchange import Reading
@@ -102,11 +104,12 @@ class PressLog:
             return len(good)
 
     def add_note(self, pressing: str, text: str, *, by: str = "") -> None:
-        """Write a note beside a pressing, named by its code."""
+        """Write a note beside a pressing, named by its code; SettingsError for an empty one."""
+        entry = checked(NoteEntry, {"text": text, "by": by}, place="the note")
         with self.database.writing() as connection:
             row = pressing_id(connection, pressing)
             connection.execute(
-                insert(schema.note).values(pressing_id=row, at=now(), by=by, text=text)
+                insert(schema.note).values(pressing_id=row, at=now(), by=entry.by, text=entry.text)
             )
 
     def amend(

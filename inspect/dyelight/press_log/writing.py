@@ -161,13 +161,17 @@ def write_ruling(connection: Connection, inspection: int, entry: RulingEntry) ->
                 found.c.inspection_id == inspection
             )
         ).all()
+        # reports number findings 1, 2, 3; the log has F1 from a photo and p1 from a person
         held = {row.code: row for row in rows}
-        if entry.finding not in held:
+        names = {code.casefold(): code for code in held}
+        names |= {code.lstrip("Fp"): code for code in held}
+        code = names.get(entry.finding.casefold())
+        if code is None:
             raise SettingsError(
                 f"the inspection has no finding {entry.finding!r}.",
                 remedy=f"It has {', '.join(held) or 'none'}.",
             )
-        finding_row, said = held[entry.finding].id, held[entry.finding].kind
+        finding_row, said = held[code].id, held[code].kind
         known = (*get_args(Kind), "nothing")
     ruled = said if entry.ruled is None else entry.ruled
     if ruled not in known:
