@@ -83,6 +83,8 @@ def test_selfcheck_finds_this_installation_whole(
     assert "the planted speck was found" in printed
     assert "samples: 2 files" in printed
     assert "FAIL" not in printed
+    for name in ("SQLAlchemy", "alembic", "pillow-heif", "zxing-cpp", "psycopg", "distributed"):
+        assert name in printed
 
 
 def test_selfcheck_tells_what_is_missing_and_goes_on(
@@ -121,12 +123,13 @@ def test_selfcheck_names_the_remedy_for_libgl(monkeypatch: pytest.MonkeyPatch) -
 
 
 def test_a_missing_extra_is_no_failure(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Without the HEIC library the main job still works; how to get it is told."""
+    """Without the libraries of extras the main job still works; how to get them is told."""
 
     def missing(name: str) -> None:
         raise ImportError(name)
 
     monkeypatch.setattr(selfcheck_run.importlib, "import_module", missing)
-    (seen,) = selfcheck_run._extras()
-    assert not seen.needed
-    assert "dyelight[heic]" in seen.text
+    seen = selfcheck_run._extras()
+    assert not any(item.needed or item.ok for item in seen)
+    for item, extra in zip(seen, ("heic", "codes", "postgres", "cluster"), strict=True):
+        assert f"dyelight[{extra}]" in item.text

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -226,7 +227,10 @@ def test_factors_and_report(said: Said, tmp_path: Path) -> None:
     assert "no kind 'rust'" in said("factors", "rust", code=2)
     out = tmp_path / "page.html"
     said("report", "--out", str(out))
-    assert out.read_text(encoding="utf-8").startswith("<!doctype html>")
+    page = out.read_text(encoding="utf-8")
+    assert page.startswith("<!doctype html>")
+    assert "1, 100 % of panels" in page
+    assert not re.search(r"(\d{4}-\d\d-\d\d) to \1", page)
 
 
 def test_no_log_yet(said: Said) -> None:
@@ -264,6 +268,8 @@ def test_a_check_goes_into_its_pressing(
     assert "How the weights came about" in shown
     assert "The room was humid, over about 60 %." in shown
     assert "common practice, no source" in shown
+    assert "how much it counts" in shown
+    assert "Too few in the log to learn from: 0 other panels looked at" in shown
     with PressLog(log) as opened:
         (row,) = opened.rows()
         assert row.verdict == "remake"

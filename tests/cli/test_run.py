@@ -27,7 +27,7 @@ needs_dask = pytest.mark.skipif(
     importlib.util.find_spec("distributed") is None, reason="the extra 'cluster' is not installed"
 )
 # large and bare: what tests of runs plant must be beyond doubt
-LIFT = PlantedDefect("coating_lift", (85.0, 30.0), 10.0, strength=1.0, angle_deg=30, shape_seed=3)
+LIFT = PlantedDefect("coating_lift", (95.0, 70.0), 12.0, strength=1.0, angle_deg=30, shape_seed=3)
 PANELS = 6
 
 
@@ -481,7 +481,52 @@ def test_the_press_log_gives_facts_and_keeps_lots(
     assert "Tightened sampling" in capsys.readouterr().out
     (shop / "run.csv").write_text((shop / "run.csv").read_text().replace("P1", "P9"))
     assert app.run([*words, "--dry-run"]) == 2
-    assert "no pressing 'P9'" in capsys.readouterr().err
+    err = capsys.readouterr().err
+    assert err.count("pressing: the press log has no pressing 'P9'") == PANELS
+    assert f"{PANELS} rows cannot be used" in err
+
+
+def test_a_log_that_is_not_there(
+    made: Path,
+    finished: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A slip in its name is told; only a buyer's first lot begins one, and a dry run never."""
+    where, out = tmp_path / "log.db", Path(shutil.copytree(finished, tmp_path / "out"))
+    words = ["run", str(made / "run.csv"), "--out", str(out), "--workers", "1"]
+    assert app.run([*words, "--log", str(where)]) == 3
+    assert "no press log here" in capsys.readouterr().err
+    assert app.run([*words, "--log", str(where), "--buyer", "N", "--dry-run"]) == 3
+    monkeypatch.setenv("DYELIGHT_LOG", str(where))
+    assert app.run([*words, "--dry-run"]) == 0
+    assert not where.exists()
+    sample = ["--buyer", "N", "--sampling", "auto"]
+    assert app.run([*words, *sample]) == 1
+    assert "a new press log is begun" in capsys.readouterr().err
+    assert where.exists()
+
+
+def test_slips_in_looks_cost_no_run(
+    made: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A ruling on a panel that is none of the run's is told before any work, dry or not."""
+    looks = tmp_path / "looks.csv"
+    looks.write_text("panel_id,verdict,by\nK-11,pass,N. Brook\n")
+    words = ["run", str(made / "run.csv"), "--out", str(tmp_path / "o"), "--looked", str(looks)]
+    for more in ([], ["--dry-run"]):
+        assert app.run([*words, *more]) == 2
+        assert "no panel 'K-11'. Did you mean 'K-1'?" in capsys.readouterr().err
+    assert not (tmp_path / "o").exists()
+
+
+def test_a_buyers_page_never_grows_old(made: Path, finished: Path, tmp_path: Path) -> None:
+    """Once written it is written again with every later record of the same run."""
+    out = Path(shutil.copytree(finished, tmp_path / "out"))
+    (out / "buyer.html").write_text("of another day")
+    assert app.run(["run", str(made / "run.csv"), "--out", str(out), "--workers", "1"]) == 1
+    assert "All panels" in (out / "buyer.html").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(

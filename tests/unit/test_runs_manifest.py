@@ -103,7 +103,6 @@ def test_every_trouble_of_every_row_is_told(tmp_path: Path) -> None:
         ("panel_id,photo\nK-1,a.jpg\n", "'artwork' is missing"),
         (f"{HEAD},oprator\nK-1,a,b,1,1,x\n", "Did you mean 'operator'"),
         (f"{HEAD},photo\nK-1,a,b,9,9,c\n", "stands twice"),
-        (f"{HEAD}\nK-1,a.jpg,b.png,254,203,more\n", "6 cells"),
         (f'{HEAD}\nK-1,"a"b.jpg,b.png,254,203\n', "no CSV"),
     ],
 )
@@ -111,6 +110,24 @@ def test_a_list_that_cannot_be_used_is_refused_whole(tmp_path: Path, text: str, 
     """Columns that are missing, unknown or named twice, and rows that are torn."""
     with pytest.raises(SettingsError, match=told):
         read_manifest(manifest(tmp_path, text), NONE)
+
+
+def test_torn_rows_are_told_with_all_others(tmp_path: Path) -> None:
+    """A row with too many cells hides no other trouble."""
+    told = troubles(tmp_path, f"{HEAD}\nK-1,a.jpg,b.png,1,1,more\nK-2,,b.png,1,1\n")
+    assert told[0].startswith("line 2: the row has 6 cells, the header 5.")
+    assert told[1:] == ["line 3, photo: nothing is given."]
+    assert len(troubles(tmp_path, f"{HEAD}\nK-1,a.jpg,b.png,1,1,more\n")) == 1
+
+
+def test_what_spreadsheets_leave_behind(tmp_path: Path) -> None:
+    """Empty columns at the end, and a comma in a header that semicolons divide."""
+    (entry,) = read_manifest(manifest(tmp_path, f"{HEAD},,\nK-1,a.jpg,b.png,9,8,,\n"), NONE)
+    assert (entry.width_mm, entry.height_mm) == (9, 8)
+    assert "8 cells" in troubles(tmp_path, f"{HEAD},,\nK-1,a.jpg,b.png,9,8,,,x\n")[0]
+    text = "panel_id;photo;artwork;a, b\n"
+    with pytest.raises(SettingsError, match="no column 'a, b'"):
+        read_manifest(manifest(tmp_path, text + "K;a;b;c\n"), NONE)
 
 
 def test_files_that_are_no_text_or_not_there(tmp_path: Path) -> None:

@@ -141,6 +141,9 @@ def test_an_empty_looking_run_has_a_page(tmp_path: Path) -> None:
         build("none"), panels=(panel,), decision=decide([panel], None), patterns=(), groups=(),
         stopped_chart=None, findings_chart=None, agreement=(), repeats=None, unpaired=(),
     )  # fmt: skip
+    page = run_html(replace(small, tests_made=0), tmp_path)
+    assert "Too few panels (1) to compare anything" in page
+    assert "that chance would not make" not in page
     page = run_html(small, tmp_path)
     assert "1 of 1 panel may ship: all that there are." in page
     assert "By chance" not in page

@@ -29,8 +29,9 @@ def print_explanation(chains: Sequence[Chain], causes: Sequence[Cause]) -> None:
     print_hanging(
         console,
         "A cause's odds are the product of the numbers before its reasons. Its share is its odds "
-        "over the sum of all causes' odds. Findings of a kind are averaged, and kinds count by "
-        "their gravest finding.",
+        "over the sum of all causes' odds. A finding counts by the gravest of its kind, divided by "
+        "how many of its kind there are, times how sure it is; what is not sure counts for "
+        "something else. A cause of several kinds gains.",
         "",
     )
     titles = {cause.cause: cause.title for cause in causes}
@@ -38,6 +39,7 @@ def print_explanation(chains: Sequence[Chain], causes: Sequence[Cause]) -> None:
         console.print()
         console.print(f"{finding[0]} {texts.kind_title(finding[1]).lower()}", style="bold")
         ranked = sorted(group, key=lambda chain: -chain.share)
+        console.print(f"{ranked[0].counts:11.3g}  how much it counts")
         for chain in ranked:
             if chain.share < _LEAST_SHARE and chain.cause != SOMETHING_ELSE:
                 continue
@@ -47,3 +49,7 @@ def print_explanation(chains: Sequence[Chain], causes: Sequence[Cause]) -> None:
                 print_hanging(
                     console, f"{part.name}. {part.because} ({part.origin})", f"{part.times:11.3g}  "
                 )
+    # behind its own reason stands what the log cannot tell yet
+    for note in causes[-1].because[1:]:
+        console.print()
+        print_hanging(console, note, "")

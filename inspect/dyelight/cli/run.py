@@ -117,8 +117,7 @@ def run(
 ) -> int:
     """Inspect all panels of a run, and say whether it may ship.
 
-    Exits with the gravest of its panels' codes. What is finished is not done again when the same
-    command is given once more.
+    Exits with the gravest of its panels' codes. The same command goes on where it ended.
     """
     from ..settings import load_settings
     from .run_job import RunOrder, run_run
@@ -134,6 +133,7 @@ def run(
             "causes": causes,
             "out": out,
             "format": format,
+            "log": log,
         }
     )
     order = RunOrder(
@@ -149,7 +149,7 @@ def run(
         seed=seed,
         reduced_wanted=steady,
         buyer=buyer,
-        log=log,
+        log_asked_for=log is not None,
         looked=looked,
         repeat=repeat,
         reader=reader,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -23,7 +23,7 @@ from ..runs.grouping import findings_chart, grouped, stopped_chart
 from ..runs.manifest import Defaults, ManifestError, read_manifest
 from ..runs.page import run_html
 from ..runs.pairing import Pairing, ReadCodes, pair_folder, pictures_in
-from ..runs.panels import Panel, panel_of, read_looks, with_looks
+from ..runs.panels import Look, Panel, check_looks, panel_of, read_looks, with_looks
 from ..runs.pattern_file import load_patterns
 from ..runs.patterns import comparisons, find_patterns
 from ..runs.progress import Progress
@@ -43,6 +43,14 @@ _READERS = ("shop", "buyer")
 
 
 @dataclass(frozen=True, slots=True)
+class _Given:
+    """What else was given: an earlier run's verdicts and kinds, and people's looks, by panel."""
+
+    earlier: Mapping[str, tuple[str, frozenset[str]]]
+    looks: Mapping[str, Look]
+
+
+@dataclass(frozen=True, slots=True)
 class RunOrder:
     """What was asked for on the command line beside the settings."""
 
@@ -58,7 +66,7 @@ class RunOrder:
     seed: int = 1
     reduced_wanted: bool = False
     buyer: str = ""
-    log: str | None = None
+    log_asked_for: bool = False
     looked: Path | None = None
     repeat: Path | None = None
     reader: str = "shop"
@@ -74,8 +82,11 @@ def run_run(order: RunOrder, settings: Settings) -> int:
         None if settings.causes is None else str(settings.causes),
     )
     pairing = _paired(order, settings, workers)
-    with open_log(order.log) as log:
-        entries = with_log_facts(pairing.entries, log)
+    given = _given(order, pairing.entries)
+    create = bool(order.buyer) and not order.dry_run
+    with open_log(settings.log, create=create, asked_for=order.log_asked_for) as log:
+        with _rows_told(order.source):
+            entries = with_log_facts(pairing.entries, log, order.source)
         pairing = replace(pairing, entries=entries)
         lots = LotLog(log, order.buyer)
         sampling = _sampling(order, len(entries), lots)
@@ -91,7 +102,9 @@ def run_run(order: RunOrder, settings: Settings) -> int:
         for item in pairing.unpaired:
             warn(f"left out: {item.file}: {item.reason}")
         try:
-            return _inspected(order, settings, pairing, drawn, sampling, knowledge, workers, lots)
+            return _inspected(
+                order, settings, given, pairing, drawn, sampling, knowledge, workers, lots
+            )
         except KeyboardInterrupt:
             warn("interrupted. What is finished stays: the same command goes on from there.")
             return INTERRUPTED
@@ -126,11 +139,18 @@ def _paired(order: RunOrder, settings: Settings, workers: int) -> Pairing:
         return pair_folder(
             order.source, defaults, artwork_folder=order.artwork_folder, read_codes=reader
         )
-    try:
+    with _rows_told(order.source):
         return Pairing(read_manifest(order.source, defaults), ())
+
+
+@contextmanager
+def _rows_told(source: Path) -> Iterator[None]:
+    """Tell every row that cannot be used before the error that stands for them all."""
+    try:
+        yield
     except ManifestError as trouble:
         for row in trouble.rows:
-            warn(f"{order.source}: {row.sentence()}")
+            warn(f"{source}: {row.sentence()}")
         raise
 
 
@@ -166,9 +186,18 @@ def _dry_code(pairing: Pairing, troubles: Sequence[FileTrouble]) -> int:
     return gravest_code(codes)
 
 
+def _given(order: RunOrder, entries: Sequence[Entry]) -> _Given:
+    """Read it before any work, so that a slip in it does not cost a run."""
+    looks = {} if order.looked is None else read_looks(order.looked)
+    if order.looked is not None:
+        check_looks(looks, [entry.panel_id for entry in entries], order.looked)
+    return _Given(_earlier_run(order), looks)
+
+
 def _inspected(
     order: RunOrder,
     settings: Settings,
+    given: _Given,
     pairing: Pairing,
     drawn: Sequence[Entry],
     sampling: Sampling | None,
@@ -179,21 +208,21 @@ def _inspected(
     assert settings.out is not None  # run_run refused a run without a folder
     out = settings.out
     began = time.monotonic()
-    earlier = _earlier_run(order)
-    looks = {} if order.looked is None else read_looks(order.looked)
     refuse_unwritable(out)
     with run_folder(out):
         rows = _followed(order, settings, drawn, knowledge, workers)
         panels = [panel_of(entry, rows.get(entry.index), out) for entry in pairing.entries]
         if order.looked is not None:
-            panels = with_looks(panels, looks, order.looked)
-        run = _record(order, settings, pairing, panels, sampling, knowledge, earlier, began)
+            panels = with_looks(panels, given.looks, order.looked)
+        run = _record(order, settings, pairing, panels, sampling, knowledge, given.earlier, began)
         contents = {
             "run.json": run_text(run).encode("utf-8", "backslashreplace"),
             "run.csv": run_csv(run).encode("utf-8-sig", "backslashreplace"),
             "run.html": run_html(run, out).encode("utf-8", "replace"),
         }
-        if order.reader == "buyer":
+        # one that was written before must not go on saying what holds no more
+        for_buyer = order.reader == "buyer" or (out / "buyer.html").exists()
+        if for_buyer:
             contents["buyer.html"] = run_html(run, out, "buyer").encode("utf-8", "replace")
         write_together(out, contents)
     if sampling is not None and run.decision.outcome is not None:
@@ -201,7 +230,7 @@ def _inspected(
     if settings.format == "json":
         say(run_text(run), end="")
     else:
-        print_run(run, out, order.reader == "buyer")
+        print_run(run, out, for_buyer)
     return gravest_code([_code(panel) for panel in run.inspected])
 
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import SettingsError
 from ..runs.entries import PRESSING_FACTS, Entry
+from ..runs.manifest import ManifestError, RowTrouble
 from ..runs.sampling import Severity
 from ..runs.switching import (
     STATE_KEY,
@@ -20,33 +22,50 @@ from ..runs.switching import (
     standing,
     with_lot,
 )
+from .console import warn
 
 if TYPE_CHECKING:
     from ..press_log import PressLog
 
 
 @contextmanager
-def open_log(where: str | None) -> Iterator[PressLog | None]:
-    """The press log, None where none was named."""
+def open_log(where: str | None, *, create: bool, asked_for: bool) -> Iterator[PressLog | None]:
+    """The press log, None where none was named.
+
+    `create` begins one where there is none. A log that only the settings name (`asked_for` False)
+    and that was not begun yet is none; one that was asked for and is not there is UnreadableInput.
+    """
     if where is None:
         yield None
         return
     from ..press_log import PressLog
+    from ..press_log.database import log_file
 
-    with PressLog(where) as log:
+    file = log_file(where)
+    if file is not None and not file.exists():
+        if create:
+            warn(f"a new press log is begun at {file}.")
+        elif not asked_for:
+            yield None
+            return
+    with PressLog(where, create=create) as log:
         yield log
 
 
-def with_log_facts(entries: Sequence[Entry], log: PressLog | None) -> tuple[Entry, ...]:
+def with_log_facts(
+    entries: Sequence[Entry], log: PressLog | None, source: Path
+) -> tuple[Entry, ...]:
     """The entries with what the log knows about their pressings; what they say themselves stands.
 
     A panel is found by its pressing and its own code; where the pressing holds one panel that has
-    no code, it is that one. SettingsError where a pressing is not in the log.
+    no code, it is that one. ManifestError, with every such row of `source`, where pressings are not
+    in the log.
     """
     if log is None:
         return tuple(entries)
     from ..press_log import Filter
 
+    troubles: list[RowTrouble] = []
     rows: dict[str, list[Any]] = {}
     filled = []
     for entry in entries:
@@ -56,16 +75,16 @@ def with_log_facts(entries: Sequence[Entry], log: PressLog | None) -> tuple[Entr
             continue
         if pressing not in rows:
             rows[pressing] = log.rows(Filter(pressing=pressing))
-            if not rows[pressing]:
-                raise SettingsError(
-                    f"the press log has no pressing {pressing!r} with a panel in it.",
-                    place=f"line {entry.line}",
-                    remedy="Correct the manifest, or enter the pressing first.",
-                )
+        if not rows[pressing]:
+            text = f"the press log has no pressing {pressing!r}."
+            troubles.append(RowTrouble(entry.line, "pressing", text))
+            continue
         found = [row for row in rows[pressing] if row.panel == entry.panel_id]
         if not found and len(rows[pressing]) == 1 and not rows[pressing][0].panel:
             found = rows[pressing]
         filled.append(replace(entry, facts=_merged(entry, found[0])) if found else entry)
+    if troubles:
+        raise ManifestError(source, troubles)
     return tuple(filled)
 
 

@@ -40,7 +40,12 @@ def print_run(run: Run, out: Path, for_buyer: bool) -> None:
     _print_panels(console, "Look at, or take a new photo", decision.undecided)
     _print_heading(console, "What runs through it")
     if not run.patterns:
-        print_hanging(console, "Nothing that chance would not make as well.", " - ")
+        nothing = (
+            "Nothing that chance would not make as well."
+            if run.tests_made
+            else "Too few panels to compare anything."
+        )
+        print_hanging(console, nothing, " - ")
     for pattern in run.patterns:
         cause = f" It points to: {pattern.cause_title}." if pattern.cause_title else ""
         print_hanging(console, pattern.sentence + cause, " - ")

@@ -26,10 +26,17 @@ _LIBRARIES = (
     "typer",
     "rich",
     "Jinja2",
+    "SQLAlchemy",
+    "alembic",
 )
 _OPENCV = ("opencv-python", "opencv-python-headless", "opencv-contrib-python")
 # what an extra brings: its distribution, its module, what it is for
-_EXTRAS = {"heic": ("pillow-heif", "pillow_heif", "HEIC photos")}
+_EXTRAS = {
+    "heic": ("pillow-heif", "pillow_heif", "HEIC photos"),
+    "codes": ("zxing-cpp", "zxingcpp", "codes in photos of a run"),
+    "postgres": ("psycopg", "psycopg", "a press log in PostgreSQL"),
+    "cluster": ("distributed", "distributed", "runs over several machines"),
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -112,7 +112,8 @@ def _totals(summary: Summary) -> dict[str, Any]:
     span = "nothing yet"
     if summary.first is not None and summary.last is not None:
         first, last = summary.first.astimezone(), summary.last.astimezone()
-        span = f"{first:%Y-%m-%d} to {last:%Y-%m-%d}"
+        span = f"{first:%Y-%m-%d}"
+        span += "" if first.date() == last.date() else f" to {last:%Y-%m-%d}"
     return {
         "span": span,
         "pressings": summary.pressings,
@@ -252,10 +253,12 @@ def _questions(
     verdicts = _verdicts(summary)
     waiting = verdicts["review"]
     if waiting:
-        asked.append(f"{waiting} panels wait for a person's ruling (`dyelight log rule`).")
+        wait = "1 panel waits" if waiting == 1 else f"{waiting} panels wait"
+        asked.append(f"{wait} for a person's ruling (`dyelight log rule`).")
     unseen = verdicts[None]
     if unseen:
-        asked.append(f"Of {unseen} panels the log does not know how they came out.")
+        came = "1 panel" if unseen == 1 else f"{unseen} panels"
+        asked.append(f"How did {came} come out? The log holds no result.")
     for result in results:
         if not result.enough:
             asked.append(

@@ -81,11 +81,16 @@ def bars(rows: Sequence[tuple[str, int, int]]) -> dict[str, Any]:
                 "name": name,
                 "x": _NAMES,
                 "length": round(space * count / max(most, 1), 1),
-                "text": f"{count}, {100 * count / max(of, 1):.2g} % of panels",
+                "text": f"{count}, {_percent(count, of)} % of panels",
             }
             for number, (name, count, of) in enumerate(rows)
         ],
     }
+
+
+def _percent(count: int, of: int) -> str:
+    share = 100 * count / max(of, 1)
+    return f"{share:.0f}" if share >= 10 else f"{share:.2g}"
 
 
 def factor_chart(item: FactorResult) -> dict[str, Any]:

@@ -45,7 +45,8 @@ def kappa(table: ArrayLike) -> tuple[float, float] | None:
         return None
     p = counts / n
     row, column = p.sum(axis=1), p.sum(axis=0)
-    observed, expected = float(np.trace(p)), float(row @ column)
+    # from the counts, so that whole agreement is 1 and not nearly 1
+    observed, expected = float(np.trace(counts) / n), float(row @ column)
     if expected >= 1.0:
         return None
     value = (observed - expected) / (1 - expected)

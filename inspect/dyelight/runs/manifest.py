@@ -61,12 +61,13 @@ class Defaults:
     finish: str = "gloss"
 
 
-def read_rows(path: Path) -> list[tuple[int, dict[str, str]]]:
+def read_rows(path: Path, torn: list[RowTrouble] | None = None) -> list[tuple[int, dict[str, str]]]:
     """The rows of a CSV file as (line, {column: stripped text}); empty rows are left out.
 
-    Comma or, where the header holds no comma, semicolon or tab. Raises UnreadableInput where the
-    file cannot be read, SettingsError where a column is named twice or a row is longer than the
-    header.
+    Comma, semicolon or tab, whichever the header holds most of; columns without a name at its end
+    are left out where they are empty. Raises UnreadableInput where the file cannot be read,
+    SettingsError where a column is named twice, and where a row is longer than the header, unless
+    `torn` takes such rows.
     """
     try:
         text = path.read_text(encoding="utf-8-sig")
@@ -74,27 +75,37 @@ def read_rows(path: Path) -> list[tuple[int, dict[str, str]]]:
         raise UnreadableInput(
             "there is no such file.", file=path, remedy="Check the name and the folder."
         ) from trouble
-    except (OSError, UnicodeDecodeError) as trouble:
+    except OSError as trouble:
         raise UnreadableInput(
-            f"the list cannot be read ({trouble}).", file=path, remedy="Save it as CSV in UTF-8."
+            f"the list cannot be read ({trouble.strerror or trouble}).",
+            file=path,
+            remedy="Check the name and the rights.",
         ) from trouble
-    head = text.partition("\n")[0]
-    delimiter = next((mark for mark in ",;\t" if mark in head), ",")
+    except UnicodeDecodeError as trouble:
+        raise UnreadableInput(
+            "the list is no UTF-8 text.", file=path, remedy="Save it as CSV in UTF-8."
+        ) from trouble
+    delimiter = max(",;\t", key=text.partition("\n")[0].count)
     reader = csv.reader(text.splitlines(keepends=True), delimiter=delimiter, strict=True)
     rows: list[tuple[int, dict[str, str]]] = []
     try:
         header = [name.strip().lower() for name in next(reader, [])]
+        while header and not header[-1]:
+            # spreadsheets like to leave empty columns at the end
+            header.pop()
         _check_header(header, path)
         for cells in reader:
             values = [cell.strip() for cell in cells]
             if not any(values):
                 continue
             if len(values) > len(header) and any(values[len(header) :]):
+                cells_of = f"the row has {len(values)} cells, the header {len(header)}."
+                remedy = "Put text that holds the separator into quotes."
+                if torn is not None:
+                    torn.append(RowTrouble(reader.line_num, None, f"{cells_of} {remedy}"))
+                    continue
                 raise SettingsError(
-                    f"the row has {len(values)} cells, the header {len(header)}.",
-                    file=path,
-                    place=f"line {reader.line_num}",
-                    remedy="Put text that holds the separator into quotes.",
+                    cells_of, file=path, place=f"line {reader.line_num}", remedy=remedy
                 )
             rows.append((reader.line_num, dict(zip(header, values, strict=False))))
             if len(rows) > MOST_ROWS:
@@ -140,16 +151,17 @@ def read_manifest(path: Path, defaults: Defaults) -> tuple[Entry, ...]:
     `;`. Raises UnreadableInput or SettingsError where the file as a whole cannot be used, and
     ManifestError with every trouble of every row.
     """
-    rows = read_rows(path)
-    if not rows:
+    troubles: list[RowTrouble] = []
+    rows = read_rows(path, troubles)
+    if not rows and not troubles:
         raise SettingsError(
             "the list holds no panel.",
             file=path,
             remedy=f"Needed columns: {', '.join((*REQUIRED, *SIZES))}.",
         )
-    check_columns(list(rows[0][1]), REQUIRED, path)
+    if rows:
+        check_columns(list(rows[0][1]), REQUIRED, path)
     entries: list[Entry] = []
-    troubles: list[RowTrouble] = []
     seen: dict[str, int] = {}
     folder = path.absolute().parent
     for line, row in rows:
@@ -163,7 +175,7 @@ def read_manifest(path: Path, defaults: Defaults) -> tuple[Entry, ...]:
         if row.get("panel_id"):
             seen.setdefault(file_stem(row["panel_id"]).casefold(), line)
     if troubles:
-        raise ManifestError(path, troubles)
+        raise ManifestError(path, sorted(troubles, key=lambda trouble: trouble.line))
     return tuple(entries)
 
 

@@ -58,7 +58,7 @@ def run_html(run: Run, out: Path, reader: Reader = "shop") -> str:
         sentence=run.decision.sentence,
         buyer=run.buyer,
         source=run.source if shop else "",
-        made_at=run.made_at,
+        made_at=_day_and_time(run),
         total=len(run.panels),
         inspected=len(inspected),
         counts=[
@@ -255,9 +255,13 @@ def _agreement(row: Agreement) -> dict[str, str]:
     }
 
 
+def _day_and_time(run: Run) -> str:
+    return run.made_at[:16].replace("T", " ")
+
+
 def _record(run: Run, shop: bool) -> list[tuple[str, str]]:
     rows = [
-        ("Made on", run.made_at),
+        ("Made on", _day_and_time(run)),
         ("Panels", f"{len(run.panels)}, of which {len(run.inspected)} were inspected"),
         ("Acceptance spec", run.acceptance),
         ("Rules, spec and cause map", f"sha256 {run.rules_sha256}"),

@@ -85,7 +85,11 @@ def pair_folder(
     artworks = folder / ARTWORK_FOLDER if artwork_folder is None else artwork_folder
     photos = pictures_in(folder)
     if not photos:
-        raise SettingsError("there is no photo in the folder.", file=folder)
+        raise SettingsError(
+            "there is no photo in the folder.",
+            file=folder,
+            remedy="Name the folder that the photos lie in themselves.",
+        )
     jobs, left_out = _jobs(folder, artworks, defaults)
     if read_codes is None:
         chosen = {path: _by_name(path.stem, jobs) for path in photos}

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, Literal, cast, get_args
 
 from ..errors import SettingsError
+from ..judge.model_file import close_name
 from ..records import DefectClass, Kind, Tone, VerdictWord
 from .entries import Entry
 from .manifest import read_rows
@@ -174,12 +175,21 @@ def read_looks(path: Path) -> dict[str, Look]:
     return looks
 
 
-def with_looks(panels: Sequence[Panel], looks: Mapping[str, Look], path: Path) -> list[Panel]:
-    """The panels with people's rulings; SettingsError for one on a panel that the run lacks."""
-    known = {panel.panel_id for panel in panels}
+def check_looks(looks: Mapping[str, Look], panel_ids: Sequence[str], path: Path) -> None:
+    """SettingsError for a ruling on a panel that the run lacks."""
+    known = set(panel_ids)
     for panel_id in looks:
         if panel_id not in known:
-            raise SettingsError(f"the run has no panel {panel_id!r}.", file=path)
+            raise SettingsError(
+                f"the run has no panel {panel_id!r}.{close_name(panel_id, panel_ids)}",
+                file=path,
+                remedy="Correct or take away that line.",
+            )
+
+
+def with_looks(panels: Sequence[Panel], looks: Mapping[str, Look], path: Path) -> list[Panel]:
+    """The panels with people's rulings; SettingsError for one on a panel that the run lacks."""
+    check_looks(looks, [panel.panel_id for panel in panels], path)
     return [
         replace(panel, look=looks[panel.panel_id]) if panel.panel_id in looks else panel
         for panel in panels
