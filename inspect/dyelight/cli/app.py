@@ -18,6 +18,7 @@ from .. import __version__
 from ..errors import DyelightError, OutputError
 from .causes import causes
 from .check import check
+from .claim import claim
 from .demo import demo
 from .exits import INTERRUPTED, OUTPUT, USAGE, report_error, report_fault
 from .log import log
@@ -61,7 +62,7 @@ def _root(
     """Finds, names and explains defects in photos of dye-sublimated photo panels."""
 
 
-for _command in (check, run_panels, causes, demo, selfcheck):
+for _command in (check, run_panels, claim, causes, demo, selfcheck):
     app.command(_command.__name__)(_command)
 app.add_typer(log)
 

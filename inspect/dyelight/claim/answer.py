@@ -1,0 +1,350 @@
+"""The answer about the place that was pointed to, or about the whole panel, with its grounds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from ..records import Artwork, Finding, Inspection
+from .answer_file import AnswerCode, Ask, CannotReason, ClaimFile
+from .file_facts import FileFacts
+from .measures import Lies, Look
+
+EDGES = ("left", "top", "right", "bottom")
+_WIDE_KINDS = ("ghosting", "streaks")  # over the whole panel, but seen at the picture's edges
+_LIGHT_LINES = ("fibre", "crease_line", "scratch")
+_FAR = 0.3  # sureness lost where a finding lies as far off as the place may be
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """One measured value behind an answer. `limit` None: it is told, nothing was decided by it."""
+
+    name: str
+    value: float
+    unit: str
+    limit: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What is there, as far as the photos can say.
+
+    `reason` is set for `cannot_tell` alone. `finding` is the finding that it rests on, `sure` how
+    often such an answer is right (0..1), `also` what else holds (codes of claim.toml), `asks` which
+    better photos would settle it.
+    """
+
+    code: AnswerCode
+    sure: float
+    grounds: tuple[Ground, ...]
+    reason: CannotReason | None = None
+    finding: Finding | None = None
+    also: tuple[str, ...] = ()
+    asks: tuple[Ask, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """All that an answer is made from.
+
+    `artwork` is as it was inspected: where no size is known, on a panel of an assumed size. `lies`
+    is None where no place was named or its photo could not be placed, `look` also where no print is
+    at the place. `long_side_px` is the larger side of the photo that was pointed into.
+    """
+
+    inspection: Inspection
+    artwork: Artwork
+    size_known: bool
+    file: FileFacts
+    pointed: bool
+    lies: Lies | None
+    look: Look | None
+    long_side_px: int
+
+
+def answer_of(evidence: Evidence, words: ClaimFile) -> Answer:
+    """The answer, first rule that holds."""
+    found = evidence.inspection.findings
+    other = next((item for item in found if item.kind == "wrong_artwork"), None)
+    if other is not None:
+        return _of_finding(other, evidence, words, 1.0)
+    lies, look = evidence.lies, evidence.look
+    if evidence.inspection.placement is None or (evidence.pointed and lies is None):
+        return _cannot("not_placed", (), evidence, words)
+    if lies is None:
+        return _of_panel(evidence, words)
+    limit = words.limit
+    inside = Ground("inside", 100 * lies.inside, "%", 100 * limit.least_inside.value)
+    if lies.inside < limit.least_inside.value or look is None:
+        return _cannot("outside", (inside,), evidence, words)
+    near = _nearest(found, lies)
+    own = _own_sure(look, words)
+    if near is not None:
+        item, gap_mm = near
+        light = _as_light(item, evidence, look, words)
+        if light is not None:
+            return light
+        sure = item.confidence * (1 - _FAR * gap_mm / max(lies.slack_mm, 1e-6))
+        if gap_mm == 0 or sure >= own:
+            return _of_finding(item, evidence, words, sure / max(item.confidence, 1e-6))
+    return (
+        _light(evidence, lies, look, words)
+        or _cut_edge(evidence, lies, words)
+        or _of_picture(evidence, look, own, words)
+    )
+
+
+def _nearest(findings: Sequence[Finding], lies: Lies) -> tuple[Finding, float] | None:
+    near = []
+    for item in findings:
+        if item.extent == "panel" or len(item.outline_mm) == 0:
+            continue
+        outline = item.outline_mm.astype(np.float32)
+        gap_mm = min(
+            max(0.0, -cv2.pointPolygonTest(outline, (float(x), float(y)), True))
+            for x, y in lies.core_mm
+        )
+        if gap_mm <= lies.slack_mm:
+            # of those that hold the place: a clear kind first, then the smaller one
+            weak = item.kind in ("uneven_press", "unexplained")
+            near.append((gap_mm, weak, item.area_mm2, item))
+    if not near:
+        return None
+    gap_mm, _, _, item = min(near, key=lambda one: one[:3])
+    return item, gap_mm
+
+
+def _own_sure(look: Look, words: ClaimFile) -> float:
+    """How surely a mark at the place is the file's own; 0 where photo and file do not agree."""
+    limit = words.limit
+    if look.likeness < limit.own_likeness.value or look.file_snr < limit.own_contrast.value:
+        return 0.0
+    # detail all around says nothing: what is pointed to may lie in it, too small for the photo
+    stands_out = look.stands_out >= limit.stands_out.value
+    return _sure(words, "in_file") if stands_out else limit.agrees_sure.value
+
+
+def _sure(words: ClaimFile, code: AnswerCode) -> float:
+    known = words.answer[code].sure
+    return 0.5 if known is None else known.value
+
+
+def _of_finding(item: Finding, evidence: Evidence, words: ClaimFile, share: float) -> Answer:
+    code = words.kind[item.kind].answer
+    limit = words.limit
+    sure = item.confidence * share
+    asks: list[Ask] = []
+    also = []
+    doubtful = {"may_be_reflection", "flat_picture", "may_be_light", "one_photo_only"}
+    if doubtful & set(item.doubts):
+        sure = min(sure, limit.doubtful_sure.value)
+        asks.append("another_place")
+        also.append("may_be_light")
+    if item.kind in _LIGHT_LINES and item.tone == "light":
+        # a scratch lets the base through, and a thin fibre kept the dye out: both are pale lines
+        sure = min(sure, limit.unsure_kind_sure.value)
+        also.append("other_kind")
+    others = [doubt.removeprefix("or_") for doubt in item.doubts if doubt.startswith("or_")]
+    answers = {str(kind): entry.answer for kind, entry in words.kind.items()}
+    if any(answers.get(other) not in (code, None) for other in others):
+        sure = min(sure, limit.unsure_kind_sure.value)
+        asks.append("closer")
+        also.append("other_kind")
+    if not evidence.size_known:
+        sure = min(sure, limit.unsure_kind_sure.value)
+    if "may_lie_loose" in item.doubts:
+        asks.append("wipe")
+        also.append("may_lie_loose")
+    if code == "whole_print":
+        asks += ["white", "another_place"]
+    grounds = [
+        Ground("confidence", 100 * item.confidence, "%"),
+        Ground("delta_e00", item.delta_e00, "dE00"),
+        Ground("snr", item.snr, "1"),
+    ]
+    if item.extent == "local":
+        grounds.append(Ground("eq_diameter", item.eq_diameter_mm, "mm"))
+    photos = item.features.get("photos_seen")
+    if photos is not None and len(evidence.inspection.photos) > 1:
+        grounds.append(Ground("photos_seen", photos, "1"))
+    return _answer(code, sure, grounds, evidence, words, finding=item, also=also, asks=asks)
+
+
+def _as_light(item: Finding, evidence: Evidence, look: Look, words: ClaimFile) -> Answer | None:
+    """A reflection, where a pale patch keeps its detail as under added light."""
+    limit = words.limit
+    likeness = item.features.get("reflection_likeness", 0.0)
+    if "may_be_reflection" not in item.doubts or likeness < limit.reflection_likeness.value:
+        return None
+    grounds = [
+        Ground("reflection_likeness", likeness, "1", limit.reflection_likeness.value),
+        Ground("light_added", 100 * look.light_added, "%"),
+    ]
+    sure = min(_sure(words, "reflection"), limit.doubtful_sure.value)
+    return _answer(
+        "reflection", sure, grounds, evidence, words, also=["moves"], asks=["another_place"]
+    )
+
+
+def _light(evidence: Evidence, lies: Lies, look: Look, words: ClaimFile) -> Answer | None:
+    """A reflection, or a place that light or the frame hides."""
+    limit = words.limit
+    added = Ground("light_added", 100 * look.light_added, "%", 100 * limit.light_added.value)
+    hidden = Ground("hidden", 100 * look.hidden, "%", 100 * limit.most_hidden.value)
+    reflected = Ground("reflected", 100 * look.reflected, "%", 100 * limit.reflected.value)
+    sure = _sure(words, "reflection")
+    if look.hidden >= limit.most_hidden.value:
+        if look.light_added < limit.hidden_light.value:
+            return _cannot("hidden", (hidden, added), evidence, words)
+        grounds = [hidden, added]
+    elif look.reflected >= limit.reflected.value:
+        grounds = [reflected, added, Ground("likeness", look.likeness, "1")]
+    elif (
+        look.light_added >= limit.light_added.value
+        and look.likeness >= limit.light_likeness.value
+        and lies.edge_mm > limit.edge_reach_mm.value
+    ):
+        grounds = [added, Ground("likeness", look.likeness, "1", limit.light_likeness.value)]
+        sure = min(sure, limit.doubtful_sure.value)
+    else:
+        return None
+    return _answer(
+        "reflection", sure, grounds, evidence, words, also=["moves"], asks=["another_place"]
+    )
+
+
+def _cut_edge(evidence: Evidence, lies: Lies, words: ClaimFile) -> Answer | None:
+    limit = words.limit
+    if lies.past_edges_mm is None or lies.edge_mm > limit.edge_reach_mm.value:
+        return None
+    past = lies.past_edges_mm[lies.edge]
+    if past < limit.past_edge_mm.value:
+        return None
+    grounds = [
+        Ground("past_edge", past, "mm", limit.past_edge_mm.value),
+        Ground("edge", lies.edge_mm, "mm", limit.edge_reach_mm.value),
+        Ground("bleed", evidence.artwork.bleed_mm, "mm"),
+    ]
+    return _answer("cut_edge", _sure(words, "cut_edge"), grounds, evidence, words)
+
+
+def _of_picture(evidence: Evidence, look: Look, own: float, words: ClaimFile) -> Answer:
+    """No difference at the place: the file's own detail, its fineness, the whole print, or none."""
+    limit = words.limit
+    grounds = [
+        Ground("likeness", look.likeness, "1", limit.own_likeness.value),
+        Ground("file_snr", look.file_snr, "1", limit.own_contrast.value),
+        Ground("stands_out", look.stands_out, "1", limit.stands_out.value),
+        Ground("delta_e00", look.delta_e00, "dE00"),
+    ]
+    soft = _soft(evidence, words)
+    wide = next(
+        (
+            item
+            for item in evidence.inspection.findings
+            if item.extent == "panel" and (item.kind not in _WIDE_KINDS or own > 0)
+        ),
+        None,
+    )
+    if wide is not None and (wide.kind in _WIDE_KINDS or look.stands_out < limit.stands_out.value):
+        return _of_finding(wide, evidence, words, 1.0)
+    stands_out = look.stands_out >= limit.stands_out.value
+    if soft is not None and look.likeness >= limit.soft_likeness.value and not stands_out:
+        sure = _sure(words, "soft_file") if own > 0 else limit.unsure_kind_sure.value
+        return _answer("soft_file", sure, [*soft, *grounds[:1]], evidence, words)
+    if own > 0 and stands_out:
+        return _answer("in_file", own, grounds, evidence, words)
+    differs = own == 0 and look.file_snr >= limit.own_contrast.value
+    return _cannot("unclear" if differs else "nothing_shown", tuple(grounds), evidence, words)
+
+
+def _soft(evidence: Evidence, words: ClaimFile) -> list[Ground] | None:
+    """Why the file is small for the panel; None where it is not, or where no size is known."""
+    limit = words.limit.soft_mm.value
+    file = evidence.file
+    if not evidence.size_known or file.pixel_mm < limit:
+        return None
+    return [
+        Ground("pixel", file.pixel_mm, "mm", limit),
+        Ground("detail", file.detail_mm, "mm"),
+    ]
+
+
+def _of_panel(evidence: Evidence, words: ClaimFile) -> Answer:
+    """The answer where no place was named: the gravest finding, or that there is none."""
+    inspection = evidence.inspection
+    if inspection.findings:
+        return _of_finding(inspection.findings[0], evidence, words, 1.0)
+    hidden = Ground("hidden_panel", 100 * inspection.capture.hidden_fraction, "%")
+    if not inspection.usable:
+        return _cannot("nothing_shown", (hidden,), evidence, words)
+    soft = _soft(evidence, words)
+    if soft is not None:
+        return _answer("soft_file", _sure(words, "soft_file"), soft, evidence, words)
+    grounds = [hidden]
+    capture = inspection.capture
+    if capture.smallest_speck_mm is not None:
+        grounds.append(Ground("smallest_speck", capture.smallest_speck_mm, "mm"))
+    if capture.faintest_spot_de00 is not None:
+        grounds.append(Ground("faintest_spot", capture.faintest_spot_de00, "dE00"))
+    return _answer("nothing_found", _sure(words, "nothing_found"), grounds, evidence, words)
+
+
+def _cannot(
+    reason: CannotReason, grounds: tuple[Ground, ...], evidence: Evidence, words: ClaimFile
+) -> Answer:
+    asks = list(words.cannot[reason].asks)
+    notes = {note.code for note in evidence.inspection.capture.notes}
+    if reason == "not_placed" and "too_blurred" in notes:
+        asks.insert(0, "hold_still")
+    if reason == "not_placed" and "too_dark" in notes:
+        asks.insert(0, "more_light")
+    made = list(grounds)
+    capture = evidence.inspection.capture
+    if reason in ("nothing_shown", "unclear") and capture.smallest_speck_mm is not None:
+        made.append(Ground("smallest_speck", capture.smallest_speck_mm, "mm"))
+    sure = words.cannot[reason].sure.value
+    return _answer("cannot_tell", sure, made, evidence, words, reason=reason, asks=asks)
+
+
+def _answer(
+    code: AnswerCode,
+    sure: float,
+    grounds: Sequence[Ground],
+    evidence: Evidence,
+    words: ClaimFile,
+    *,
+    reason: CannotReason | None = None,
+    finding: Finding | None = None,
+    also: Sequence[str] = (),
+    asks: Sequence[Ask] = (),
+) -> Answer:
+    """An answer with what else is to be said and asked in every case."""
+    limit, file = words.limit, evidence.file
+    told, wanted = list(also), list(asks)
+    if code not in ("other_picture", "soft_file") and _soft(evidence, words) is not None:
+        told.append("soft_file")
+    if code != "other_picture" and file.lightness < limit.dark_file.value:
+        told.append("dark_file")
+    small = evidence.long_side_px < limit.small_photo_px.value
+    if small and wanted:
+        wanted.append("original")
+    speck = evidence.inspection.capture.smallest_speck_mm
+    coarse = speck is not None and speck > limit.small_speck_mm.value
+    if coarse and code in ("cannot_tell", "mark"):
+        wanted.insert(0, "closer")
+    if wanted and not evidence.size_known:
+        wanted.append("ruler")
+    return Answer(
+        code=code,
+        sure=min(sure, 0.99),
+        grounds=tuple(grounds),
+        reason=reason,
+        finding=finding,
+        also=tuple(dict.fromkeys(told)),
+        asks=tuple(dict.fromkeys(wanted)),
+    )
