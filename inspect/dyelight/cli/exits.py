@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import platform
+import re
 import secrets
 import sys
 import tempfile
@@ -19,6 +20,8 @@ OPENCV_REMEDY = (
     "OpenCV needs libGL: on Debian install libgl1 and libglib2.0-0, or put opencv-python-headless "
     "in the place of opencv-python."
 )
+
+_PASSWORD = re.compile(r"(://[^\s/:@]+:)[^\s/@]+@")
 
 
 def visible(text: str) -> str:
@@ -63,6 +66,8 @@ def write_fault_report(trouble: BaseException) -> Path | None:
             "".join(traceback.format_exception(trouble)),
         ]
     )
+    # the report is meant to be passed on: a password in a log's address is not
+    text = _PASSWORD.sub(r"\1***@", text)
     name = f"fault-{time.strftime('%Y%m%d-%H%M%S')}-{secrets.token_hex(3)}.txt"
     for folder in (state_folder() / "faults", Path(tempfile.gettempdir())):
         try:

@@ -19,16 +19,15 @@ from typing import Any
 from pydantic import ValidationError
 
 from ..errors import SettingsError, UnreadableInput
-from ..judge.model_file import close_name
+from .columns import PANEL_PREFIX, Column, columns_for, read_header
 from .entries import PressingEntry, entry_troubles
-from .fields import PANEL_FIELDS, PRESSING_FIELDS, Field
+from .fields import PRESSING_FIELDS
 from .rows import PanelRow
-from .units import Units, from_si, to_si, units_of
+from .units import Units, from_si, to_si
 
 SCHEMA_VERSION = 1
 # a spreadsheet takes a cell that begins so for a formula
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
-_PANEL_PREFIX = "panel_"
 _NUMBER = re.compile(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)([eE][+-]?[0-9]{1,2})?")
 
 
@@ -46,34 +45,6 @@ class Reading:
 
     entries: list[tuple[int, PressingEntry]] = field(default_factory=list)
     bad: list[BadRow] = field(default_factory=list)
-
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """A column of a CSV file: its field, whether of the panel, and the unit of its numbers."""
-
-    field: Field
-    of_panel: bool
-    unit: str | None
-
-    @property
-    def header(self) -> str:
-        """The column's name."""
-        name = self.field.name
-        if self.field.dimension is None or self.unit is None:
-            plain = name
-        else:
-            plain = f"{_stem(name)}_{'pct' if self.unit == '%' else self.unit}"
-        return _PANEL_PREFIX + plain if self.of_panel else plain
-
-
-def columns_for(units: Units) -> list[Column]:
-    """The columns of a file in the user's units, as template and export have them."""
-    return [
-        Column(item, of_panel, None if item.dimension is None else units.of(item.dimension))
-        for of_panel, items in ((False, PRESSING_FIELDS), (True, PANEL_FIELDS))
-        for item in items
-    ]
 
 
 def template_csv(units: Units) -> str:
@@ -153,7 +124,7 @@ def _read_csv(text: str, path: Path, units: Units) -> Reading:
             raise UnreadableInput(
                 "the file is empty.", file=path, remedy="`dyelight log template` makes one to fill."
             )
-        columns = _columns(header, path, units)
+        columns = read_header(header, path, units)
         body = [(number, cells) for number, cells in enumerate(lines, start=2) if any(cells)]
     except csv.Error as trouble:
         raise UnreadableInput(
@@ -190,14 +161,14 @@ def _take_group(reading: Reading, rows: list[tuple[int, dict[str, Any]]]) -> Non
     panels = []
     for number, values in rows:
         panel = {
-            name.removeprefix(_PANEL_PREFIX): value
+            name.removeprefix(PANEL_PREFIX): value
             for name, value in values.items()
-            if name.startswith(_PANEL_PREFIX)
+            if name.startswith(PANEL_PREFIX)
         }
         if panel:
             panels.append(panel)
         for name, value in values.items():
-            if name.startswith(_PANEL_PREFIX):
+            if name.startswith(PANEL_PREFIX):
                 continue
             if pressing.setdefault(name, value) != value:
                 reason = f"{name} differs from the first row of the pressing {pressing['code']!r}"
@@ -216,49 +187,6 @@ def _delimiter(text: str) -> str:
     return max(",;\t", key=first.count)
 
 
-def _stem(name: str) -> str:
-    return name.rpartition("_")[0]
-
-
-def _columns(header: Sequence[str], path: Path, units: Units) -> list[Column]:
-    # spreadsheets like to leave empty columns at the end
-    named = list(header)
-    while named and not named[-1].strip():
-        named.pop()
-    columns = [_column(name, path, units) for name in named]
-    for place, column in enumerate(columns):
-        if any(
-            (column.field, column.of_panel) == (other.field, other.of_panel)
-            for other in columns[:place]
-        ):
-            raise UnreadableInput(
-                f"the column {column.header!r} stands twice.",
-                file=path,
-                place="row 1",
-                remedy="Take one of them away.",
-            )
-    return columns
-
-
-def _column(name: str, path: Path, units: Units) -> Column:
-    wanted = name.strip().lower()
-    names = {}
-    for column in columns_for(units):
-        names[column.header] = column
-        if column.field.dimension is not None:
-            for unit in units_of(column.field.dimension):
-                other = Column(column.field, column.of_panel, unit)
-                names[other.header] = other
-    if wanted not in names:
-        raise UnreadableInput(
-            f"there is no column {name!r}.{close_name(wanted, names)}",
-            file=path,
-            place="row 1",
-            remedy="`dyelight log template` shows the columns.",
-        )
-    return names[wanted]
-
-
 def _code(columns: Sequence[Column], cells: Sequence[str]) -> str:
     for column, cell in zip(columns, cells, strict=False):
         if column.field.name == "code" and not column.of_panel:
@@ -274,7 +202,7 @@ def _values(columns: Sequence[Column], cells: Sequence[str], units: Units) -> di
         text = _plain(cell).strip()
         if not text:
             continue
-        name = (_PANEL_PREFIX if column.of_panel else "") + column.field.name
+        name = (PANEL_PREFIX if column.of_panel else "") + column.field.name
         if column.field.dimension is not None and column.unit is not None:
             # nan, inf and 1_000 are numbers to Python alone
             if not _NUMBER.fullmatch(text):
