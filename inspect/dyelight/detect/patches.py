@@ -106,7 +106,7 @@ class _Level:
 def _levels(view: PatchView, wanted_px: float | None = None) -> list[_Level]:
     """Scores at doubling widths; with `wanted_px` only at the width nearest to it."""
     short = min(view.usable.shape)
-    levels = []
+    levels: list[_Level] = []
     weight, weighted = view.weight, view.residual * view.weight[..., None]
     busy_weighted = gradient(view.expected) * view.weight
     sigma = max(1.5, _FIRST_MM * view.frame.px_per_mm)

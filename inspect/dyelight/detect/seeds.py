@@ -27,7 +27,7 @@ def _level_seeds(level: ScoreLevel, sign: int, low: float, high: float) -> list[
     least, most, _, _ = cv2.minMaxLoc(score)
     if (most if sign > 0 else -least) < 0.8 * high:
         return []
-    over = cv2.compare(score, sign * low, cv2.CMP_GT if sign > 0 else cv2.CMP_LT)
+    over = (score * np.float32(sign) > low).astype(np.uint8)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(over, connectivity=8)
     if count <= 1:
         return []
