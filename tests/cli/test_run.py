@@ -229,7 +229,8 @@ def test_an_interrupt_ends_it_with_130(made: Path, tmp_path: Path) -> None:
     """Workers are stopped, and what is finished stays."""
     out = tmp_path / "interrupted"
     command = [sys.executable, "-m", "dyelight.cli", "run", str(made / "run.csv")]
-    command += ["--out", str(out), "--workers", "2"]
+    # one worker, so that panels are left when the first is done
+    command += ["--out", str(out), "--workers", "1"]
     with subprocess.Popen(
         command, stderr=subprocess.PIPE, text=True, start_new_session=True
     ) as run:
