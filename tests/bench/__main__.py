@@ -6,7 +6,17 @@ import importlib
 import sys
 from pathlib import Path
 
-BENCHES = ("accuracy", "several", "speed", "limit", "pictures", "make_samples", "history", "runs")
+BENCHES = (
+    "accuracy",
+    "several",
+    "speed",
+    "limit",
+    "pictures",
+    "make_samples",
+    "history",
+    "runs",
+    "claims",
+)
 
 
 def main() -> int:

@@ -3,67 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
-from ..records import Artwork, Finding, Inspection
+from ..records import Finding
 from .answer_file import AnswerCode, Ask, CannotReason, ClaimFile
-from .file_facts import FileFacts
 from .measures import Lies, Look
+from .records import Answer, Evidence, Ground
 
 EDGES = ("left", "top", "right", "bottom")
 _WIDE_KINDS = ("ghosting", "streaks")  # over the whole panel, but seen at the picture's edges
 _LIGHT_LINES = ("fibre", "crease_line", "scratch")
+_GROSS = 2.0  # times the soft limit from which softness is what meets the eye first
 _FAR = 0.3  # sureness lost where a finding lies as far off as the place may be
-
-
-@dataclass(frozen=True, slots=True)
-class Ground:
-    """One measured value behind an answer. `limit` None: it is told, nothing was decided by it."""
-
-    name: str
-    value: float
-    unit: str
-    limit: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """What is there, as far as the photos can say.
-
-    `reason` is set for `cannot_tell` alone. `finding` is the finding that it rests on, `sure` how
-    often such an answer is right (0..1), `also` what else holds (codes of claim.toml), `asks` which
-    better photos would settle it.
-    """
-
-    code: AnswerCode
-    sure: float
-    grounds: tuple[Ground, ...]
-    reason: CannotReason | None = None
-    finding: Finding | None = None
-    also: tuple[str, ...] = ()
-    asks: tuple[Ask, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Evidence:
-    """All that an answer is made from.
-
-    `artwork` is as it was inspected: where no size is known, on a panel of an assumed size. `lies`
-    is None where no place was named or its photo could not be placed, `look` also where no print is
-    at the place. `long_side_px` is the larger side of the photo that was pointed into.
-    """
-
-    inspection: Inspection
-    artwork: Artwork
-    size_known: bool
-    file: FileFacts
-    pointed: bool
-    lies: Lies | None
-    look: Look | None
-    long_side_px: int
 
 
 def answer_of(evidence: Evidence, words: ClaimFile) -> Answer:
@@ -91,6 +44,8 @@ def answer_of(evidence: Evidence, words: ClaimFile) -> Answer:
         sure = item.confidence * (1 - _FAR * gap_mm / max(lies.slack_mm, 1e-6))
         if gap_mm == 0 or sure >= own:
             return _of_finding(item, evidence, words, sure / max(item.confidence, 1e-6))
+    if own >= _sure(words, "in_file") and look.light_added < limit.hidden_light.value:
+        return _cut_edge(evidence, lies, words) or _of_picture(evidence, look, own, words)
     return (
         _light(evidence, lies, look, words)
         or _cut_edge(evidence, lies, words)
@@ -123,9 +78,19 @@ def _own_sure(look: Look, words: ClaimFile) -> float:
     limit = words.limit
     if look.likeness < limit.own_likeness.value or look.file_snr < limit.own_contrast.value:
         return 0.0
+    if not _agrees(look, words):
+        return 0.0
     # detail all around says nothing: what is pointed to may lie in it, too small for the photo
     stands_out = look.stands_out >= limit.stands_out.value
     return _sure(words, "in_file") if stands_out else limit.agrees_sure.value
+
+
+def _agrees(look: Look, words: ClaimFile) -> bool:
+    """Whether the file explains what the photo shows at the place, but for noise and level."""
+    limit = words.limit
+    # where the file has much contrast, a small error of place leaves a share of it
+    spare = max(limit.own_unlike.value, limit.own_unlike_share.value * look.file_snr)
+    return look.unlike <= spare
 
 
 def _sure(words: ClaimFile, code: AnswerCode) -> float:
@@ -154,11 +119,14 @@ def _of_finding(item: Finding, evidence: Evidence, words: ClaimFile, share: floa
         sure = min(sure, limit.unsure_kind_sure.value)
         asks.append("closer")
         also.append("other_kind")
-    if not evidence.size_known:
+    if not evidence.size_known or item.kind == "wrong_artwork":
+        # a picture that repeats itself may fail to be found, and pass for another one
         sure = min(sure, limit.unsure_kind_sure.value)
     if "may_lie_loose" in item.doubts:
         asks.append("wipe")
         also.append("may_lie_loose")
+    if item.kind == "wrong_artwork":
+        asks.append("whole_panel")
     if code == "whole_print":
         asks += ["white", "another_place"]
     grounds = [
@@ -205,10 +173,10 @@ def _light(evidence: Evidence, lies: Lies, look: Look, words: ClaimFile) -> Answ
         grounds = [reflected, added, Ground("likeness", look.likeness, "1")]
     elif (
         look.light_added >= limit.light_added.value
-        and look.likeness >= limit.light_likeness.value
+        and _agrees(look, words)
         and lies.edge_mm > limit.edge_reach_mm.value
     ):
-        grounds = [added, Ground("likeness", look.likeness, "1", limit.light_likeness.value)]
+        grounds = [added, Ground("unlike", look.unlike, "1", limit.own_unlike.value)]
         sure = min(sure, limit.doubtful_sure.value)
     else:
         return None
@@ -238,24 +206,27 @@ def _of_picture(evidence: Evidence, look: Look, own: float, words: ClaimFile) ->
     grounds = [
         Ground("likeness", look.likeness, "1", limit.own_likeness.value),
         Ground("file_snr", look.file_snr, "1", limit.own_contrast.value),
+        Ground("unlike", look.unlike, "1", limit.own_unlike.value),
         Ground("stands_out", look.stands_out, "1", limit.stands_out.value),
         Ground("delta_e00", look.delta_e00, "dE00"),
     ]
-    soft = _soft(evidence, words)
-    wide = next(
-        (
-            item
-            for item in evidence.inspection.findings
-            if item.extent == "panel" and (item.kind not in _WIDE_KINDS or own > 0)
-        ),
-        None,
-    )
-    if wide is not None and (wide.kind in _WIDE_KINDS or look.stands_out < limit.stands_out.value):
-        return _of_finding(wide, evidence, words, 1.0)
     stands_out = look.stands_out >= limit.stands_out.value
-    if soft is not None and look.likeness >= limit.soft_likeness.value and not stands_out:
+    wide = [item for item in evidence.inspection.findings if item.extent == "panel"]
+    doubled = next((item for item in wide if item.kind in _WIDE_KINDS and own > 0), None)
+    if doubled is not None:
+        return _of_finding(doubled, evidence, words, 1.0)
+    soft = _soft(evidence, words)
+    gross = evidence.file.pixel_mm >= _GROSS * limit.soft_mm.value
+    if (
+        soft is not None
+        and look.likeness >= limit.soft_likeness.value
+        and (gross or not stands_out)
+    ):
         sure = _sure(words, "soft_file") if own > 0 else limit.unsure_kind_sure.value
         return _answer("soft_file", sure, [*soft, *grounds[:1]], evidence, words)
+    other = next((item for item in wide if item.kind not in _WIDE_KINDS), None)
+    if other is not None and not stands_out:
+        return _of_finding(other, evidence, words, 1.0)
     if own > 0 and stands_out:
         return _answer("in_file", own, grounds, evidence, words)
     differs = own == 0 and look.file_snr >= limit.own_contrast.value

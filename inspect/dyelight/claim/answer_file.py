@@ -50,10 +50,11 @@ class Limits(StrictTable):
     reflected: Threshold
     hidden_light: Threshold
     light_added: Threshold
-    light_likeness: Threshold
     reflection_likeness: Threshold
     own_likeness: Threshold
     own_contrast: Threshold
+    own_unlike: Threshold
+    own_unlike_share: Threshold
     stands_out: Threshold
     agrees_sure: Threshold
     soft_likeness: Threshold

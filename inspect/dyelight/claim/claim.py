@@ -12,11 +12,12 @@ from ..look import compare
 from ..pipeline import inspect_panel, stage
 from ..records import Artwork, Finding, Inspection, Photo
 from ..sizes import check_bleed
-from .answer import Answer, Evidence, answer_of
+from .answer import answer_of
 from .answer_file import ClaimFile
 from .file_facts import FileFacts, file_facts
 from .measures import Lies, Look, look_at, where_it_lies
 from .pointing import Pointed, pointed_place, without_bars
+from .records import Answer, Evidence
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,7 +56,8 @@ class Look:
     light over what the print sends back, in shares of the lit white's. `delta_e00` and `delta_l`
     compare photo and expectation over the place. `likeness` is the correlation of photo and
     expectation around the place (-1..1), `file_snr` the contrast of the expectation there over the
-    photo's noise, `stands_out` how many times the usual contrast of its surroundings the file's
+    photo's noise, `unlike` the photo's contrast that the expectation does not explain over that
+    noise, `stands_out` how many times the usual contrast of its surroundings the file's
     strongest spot or line at the place has.
     """
 
@@ -68,6 +69,7 @@ class Look:
     delta_l: float
     likeness: float
     file_snr: float
+    unlike: float
     stands_out: float
 
 
@@ -146,7 +148,7 @@ def look_at(difference: Difference, placed: Pointed, lies: Lies) -> Look | None:
     over = (seen[mask] - difference.white[mask]).min(axis=1)
     thrown_back = [c for c in find_patches(difference) if is_reflection(difference, c)]
     lab_seen, lab_due = _lab(seen, mask), _lab(due, mask)
-    likeness, file_snr, stands_out = _picture_there(difference, placed)
+    likeness, file_snr, unlike, stands_out = _picture_there(difference, placed)
     return Look(
         hidden=float(difference.hidden[mask].mean()),
         over_white=float((over > _OVER_WHITE).mean()),
@@ -156,6 +158,7 @@ def look_at(difference: Difference, placed: Pointed, lies: Lies) -> Look | None:
         delta_l=float(np.mean(lab_seen[:, 0] - lab_due[:, 0])),
         likeness=likeness,
         file_snr=file_snr,
+        unlike=unlike,
         stands_out=stands_out,
     )
 
@@ -196,8 +199,8 @@ def _light_added(difference: Difference, mask: Mask) -> float:
     return float(np.median(share[mask]) - np.quantile(share[usual], 0.3))
 
 
-def _picture_there(difference: Difference, placed: Pointed) -> tuple[float, float, float]:
-    """`likeness`, `file_snr` and `stands_out` of `Look`."""
+def _picture_there(difference: Difference, placed: Pointed) -> tuple[float, float, float, float]:
+    """`likeness`, `file_snr`, `unlike` and `stands_out` of `Look`."""
     frame = difference.photo
     blur_px = max(frame.blur_px, 1.0)
     height, width = frame.usable.shape
@@ -208,18 +211,21 @@ def _picture_there(difference: Difference, placed: Pointed) -> tuple[float, floa
     columns = slice(int(np.clip(x0 - reach, 0, width)), int(np.clip(x1 + reach + 1, 0, width)))
     usable = frame.usable[rows, columns]
     if min(usable.shape) < 4 or not usable.any():
-        return 0.0, 0.0, 0.0
+        return 0.0, 0.0, 0.0, 0.0
     due = photo_light(frame.lit(rows, columns))
     seen = photo_light(frame.observed[rows, columns])
     here = place.moved(-columns.start, -rows.start)
     near = _filled(here.outline_px(place.slack_px + 3 * blur_px), usable.shape) & usable
     if near.sum() < 9:
-        return 0.0, 0.0, 0.0
+        return 0.0, 0.0, 0.0, 0.0
     noise = max(float(np.median(frame.sigma[rows, columns][near])), _LEAST_NOISE)
     a, b = seen[near] - seen[near].mean(), due[near] - due[near].mean()
     likeness = float(np.sum(a * b) / max(float(np.sqrt(np.sum(a * a) * np.sum(b * b))), 1e-9))
+    # a change of contrast alone is the neighbourhood's light
+    left = float(np.std(a)) * np.sqrt(max(1 - likeness**2, 0.0)) / noise
     inner = _filled(here.outline_px(), usable.shape) & usable
-    return likeness, float(due[near].std()) / noise, _stands_out(due, inner, usable, blur_px, noise)
+    stands_out = _stands_out(due, inner, usable, blur_px, noise)
+    return likeness, float(due[near].std()) / noise, left, stands_out
 
 
 def _stands_out(due: F32, inner: Mask, usable: Mask, blur_px: float, noise: float) -> float:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from ..records import Finding
 from ..report.words import finding_name, length, shift_of, size_of, sure, value_unit
-from .answer import EDGES, Ground
+from .answer import EDGES
 from .answer_file import AskWords, ClaimFile
 from .claim import Claim
+from .records import Ground
 
-_SURE, _LIKELY = 0.85, 0.65
+# from which sureness on the letter speaks of being sure, or of the likeliest reading
+SURE, _LIKELY = 0.85, 0.65
 _DOWN = ("upper", "middle", "lower")
 _ACROSS = ("left", "middle", "right")
 _MOST_NAMED = 4
@@ -129,7 +131,7 @@ def letter(claim: Claim, words: ClaimFile) -> list[str]:
     if item is not None and claim.lies is None and item.extent == "local":
         second.append(says["finding_place"].text.format(where=where_words(claim, item.center_mm)))
     if answer.code not in ("cannot_tell", "mark"):
-        grade = "sure" if answer.sure >= _SURE else "likely" if answer.sure >= _LIKELY else "guess"
+        grade = "sure" if answer.sure >= SURE else "likely" if answer.sure >= _LIKELY else "guess"
         second.append(says[grade].text)
     paragraphs = [" ".join(first), " ".join(second)]
     also = [words.also[code].text.format(**names(claim)) for code in answer.also]

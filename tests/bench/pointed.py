@@ -1,0 +1,291 @@
+"""Simulated customer photos in which one place is pointed to, with what is really there."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+import cv2
+import numpy as np
+from pictures import Half, Picture, at_hand, load
+
+from dyelight.colour import decode_srgb
+from dyelight.records import F32, U8, Artwork, Kind, Photo
+from dyelight.simulate import (
+    CAPTURES,
+    PlantedDefect,
+    SimulatedPhoto,
+    artwork_size_mm,
+    plan_defects,
+    simulate_photo,
+)
+
+Really = Literal[
+    "defect", "handling", "reflection", "in_file", "cut_edge", "soft_file", "cannot_tell"
+]
+REALLY: tuple[Really, ...] = (
+    "defect",
+    "handling",
+    "reflection",
+    "in_file",
+    "cut_edge",
+    "soft_file",
+    "cannot_tell",
+)
+_DEFECTS: tuple[Kind, ...] = (
+    "vapour_spot",
+    "dust_speck",
+    "fibre",
+    "coating_lift",
+    "bare_edge",
+    "crease_line",
+)
+_HANDLING: tuple[Kind, ...] = ("scratch", "dent")
+_LONG_MM = (203.0, 254.0, 305.0, 406.0)
+_BRIGHT = 0.12  # share of the lit white from which a reflection is plain to see
+_SHADED = 0.02
+_SMALL_FILE_PX = 420
+_TRIES = 40
+
+
+@dataclass(frozen=True, slots=True)
+class PointedShot:
+    """One case: the photo, the file, the place in photo px, and what is there.
+
+    `kind` is the planted defect's, None where none was planted at the place. `what` says more.
+    """
+
+    really: Really
+    what: str
+    photo: Photo
+    artwork: Artwork
+    at_px: tuple[float, float]
+    kind: Kind | None = None
+
+
+def pointed_shot(
+    index: int, seed: int, folder: Path | None, half: Half, long_side_px: int
+) -> PointedShot | None:
+    """Case `index`; None where the picture or the light gives no such case in some tries."""
+    really = REALLY[index % len(REALLY)]
+    pictures = at_hand(folder, half)
+    for again in range(_TRIES if really in ("defect", "handling", "cannot_tell") else 6):
+        rng = np.random.default_rng([seed, index, again])
+        made = _case(rng, really, pictures[int(rng.integers(len(pictures)))], folder, long_side_px)
+        if made is not None:
+            return made
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Panel:
+    pixels: U8
+    width_mm: float
+    height_mm: float
+    bleed_mm: float
+    seed: int
+    long_side_px: int
+    name: str
+
+    def shoot(self, *defects: PlantedDefect, lit: bool = True) -> SimulatedPhoto:
+        spec = CAPTURES["customer"]
+        if not lit:
+            spec = replace(spec, reflections=(0, 0), reflection_spill=(0.0, 0.0))
+        return simulate_photo(
+            self.pixels,
+            width_mm=self.width_mm,
+            height_mm=self.height_mm,
+            bleed_mm=self.bleed_mm,
+            capture=spec,
+            defects=defects,
+            seed=self.seed,
+            long_side_px=self.long_side_px,
+        )
+
+    def shown(
+        self,
+        really: Really,
+        what: str,
+        shot: SimulatedPhoto,
+        at_px: Sequence[float],
+        kind: Kind | None = None,
+    ) -> PointedShot:
+        artwork = Artwork(
+            self.name,
+            _sha256(self.pixels.tobytes()),
+            self.pixels,
+            None,
+            self.width_mm,
+            self.height_mm,
+            self.bleed_mm,
+        )
+        photo = Photo("simulated.jpg", _sha256(shot.jpeg), shot.pixels)
+        return PointedShot(really, what, photo, artwork, (float(at_px[0]), float(at_px[1])), kind)
+
+
+def _case(
+    rng: np.random.Generator, really: Really, picture: Picture, folder: Path | None, long_px: int
+) -> PointedShot | None:
+    pixels = load(picture, folder)
+    if really == "soft_file":
+        pixels = _shrunk(pixels, _SMALL_FILE_PX)
+    bleed = 3.0 if really == "cut_edge" else 0.0
+    long_mm = float(rng.choice(_LONG_MM)) + 2 * bleed
+    full = artwork_size_mm(pixels.shape[1], pixels.shape[0], long_mm)
+    panel = _Panel(
+        pixels,
+        full[0] - 2 * bleed,
+        full[1] - 2 * bleed,
+        bleed,
+        int(rng.integers(2**31)),
+        long_px,
+        picture.name,
+    )
+    if really in ("defect", "handling"):
+        return _planted(rng, panel, really, _DEFECTS if really == "defect" else _HANDLING)
+    if really == "cannot_tell":
+        return _cannot(rng, panel)
+    light = _added_light(panel)
+    shot = panel.shoot()
+    if really == "reflection":
+        on_panel = _on_panel(shot, light.shape)
+        strength = np.where(on_panel > 0, light, 0)
+        if strength.max() < _BRIGHT:
+            return None
+        # anywhere in the brighter half of it
+        rows, columns = np.nonzero(strength > max(_BRIGHT, 0.5 * float(strength.max())))
+        n = int(rng.integers(rows.size))
+        what = f"light {strength[rows[n], columns[n]]:.2f}"
+        return panel.shown(really, what, shot, (columns[n], rows[n]))
+    place_mm = {"in_file": _own_mark, "cut_edge": _near_edge, "soft_file": _edge_inside}[really](
+        rng, panel
+    )
+    if place_mm is None:
+        return None
+    x, y = shot.truth.px_from_mm(np.array([place_mm]))[0]
+    height, width = light.shape
+    if not (0 < x < width - 1 and 0 < y < height - 1) or light[int(y), int(x)] > _SHADED:
+        return None
+    return panel.shown(really, picture.name, shot, (x, y))
+
+
+def _planted(
+    rng: np.random.Generator, panel: _Panel, really: Really, kinds: tuple[Kind, ...]
+) -> PointedShot | None:
+    kind = kinds[int(rng.integers(len(kinds)))]
+    (defect,) = plan_defects(rng, panel.width_mm, panel.height_mm, 1, (kind,))
+    shot = panel.shoot(defect)
+    (truth,) = shot.truth.defects
+    if not truth.visible or truth.delta_e00 < 2.0 or truth.hidden_fraction > 0.3:
+        return None
+    at = _middle_px(shot, defect, truth.box_px)
+    return panel.shown(really, f"{kind} dE {truth.delta_e00:.1f}", shot, at, kind)
+
+
+def _cannot(rng: np.random.Generator, panel: _Panel) -> PointedShot | None:
+    turn = int(rng.integers(3))
+    if turn == 0:
+        # too small for this photo
+        kind: Kind = "dust_speck"
+        size = float(rng.uniform(0.05, 0.15))
+        place = (panel.width_mm * rng.uniform(0.1, 0.9), panel.height_mm * rng.uniform(0.1, 0.9))
+        defect = PlantedDefect(kind, place, size, strength=0.8, shape_seed=1)
+        shot = panel.shoot(defect)
+        (truth,) = shot.truth.defects
+        if truth.snr_ideal > 1.5 or truth.hidden_fraction > 0:
+            return None
+        return panel.shown("cannot_tell", "too small", shot, _middle_px(shot, defect, truth.box_px))
+    shot = panel.shoot()
+    height, width = shot.pixels.shape[:2]
+    if turn == 1:
+        at = rng.uniform((5, 5), (width - 6, height - 6))
+        gap = cv2.pointPolygonTest(
+            shot.truth.corners_px.astype(np.float32), (float(at[0]), float(at[1])), True
+        )
+        return panel.shown("cannot_tell", "outside", shot, at) if gap < -25 else None
+    white = np.all(shot.pixels >= 254, axis=2) & (_on_panel(shot, (height, width)) > 0)
+    rows, columns = np.nonzero(cv2.erode(white.astype(np.uint8), np.ones((9, 9), np.uint8)))
+    if not rows.size:
+        return None
+    n = int(rng.integers(rows.size))
+    return panel.shown("cannot_tell", "burnt out", shot, (columns[n], rows[n]))
+
+
+def _middle_px(
+    shot: SimulatedPhoto, defect: PlantedDefect, box_px: tuple[float, float, float, float]
+) -> tuple[float, float]:
+    if defect.kind == "bare_edge":
+        x0, y0, x1, y1 = box_px
+        return (x0 + x1) / 2, (y0 + y1) / 2
+    # the place that was drawn, in panel mm: the middle of a bent line's box need not be on it
+    x, y = shot.truth.px_from_panel_mm(np.array([defect.center_mm]))[0]
+    return float(x), float(y)
+
+
+def _added_light(panel: _Panel) -> F32:
+    """Light that reflections add (H, W), in shares of the lit white."""
+    lit, plain = (decode_srgb(panel.shoot(lit=on).pixels).mean(axis=2) for on in (True, False))
+    white = float(np.quantile(plain, 0.98))
+    return np.asarray(cv2.GaussianBlur(lit - plain, (0, 0), 4.0) / white, np.float32)
+
+
+def _on_panel(shot: SimulatedPhoto, shape: tuple[int, ...]) -> U8:
+    mask: U8 = np.zeros(shape, np.uint8)
+    middle = shot.truth.corners_px.mean(axis=0)
+    inner = middle + 0.94 * (shot.truth.corners_px - middle)
+    cv2.fillPoly(mask, [np.rint(inner).astype(np.int32)], 1)
+    return mask
+
+
+def _own_mark(rng: np.random.Generator, panel: _Panel) -> tuple[float, float] | None:
+    """A spot or line of the picture itself that stands out of its surroundings."""
+    grey = cv2.cvtColor(panel.pixels, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    per_mm = grey.shape[1] / panel.width_mm
+    sigma = float(rng.uniform(0.6, 1.5)) * per_mm
+    band = np.abs(
+        cv2.GaussianBlur(grey, (0, 0), sigma) - cv2.GaussianBlur(grey, (0, 0), 1.6 * sigma)
+    )
+    around = np.sqrt(cv2.GaussianBlur(band * band, (0, 0), 6 * sigma))
+    score = np.where(band > 6, band / (around + 1), 0)
+    edge = int(10 * per_mm)
+    score[:edge] = score[-edge:] = 0
+    score[:, :edge] = score[:, -edge:] = 0
+    if score.max() < 3:
+        return None
+    rows, columns = np.nonzero(score > 0.9 * score.max())
+    n = int(rng.integers(rows.size))
+    return float(columns[n]) / per_mm, float(rows[n]) / per_mm
+
+
+def _near_edge(rng: np.random.Generator, panel: _Panel) -> tuple[float, float]:
+    along, inside = float(rng.uniform(0.15, 0.85)), float(rng.uniform(0.5, 2.5))
+    side = int(rng.integers(4))
+    x = (inside, along * panel.width_mm, panel.width_mm - inside, along * panel.width_mm)[side]
+    y = (along * panel.height_mm, inside, along * panel.height_mm, panel.height_mm - inside)[side]
+    return x, y
+
+
+def _edge_inside(rng: np.random.Generator, panel: _Panel) -> tuple[float, float]:
+    """A place at an edge within the picture, where softness is seen."""
+    grey = cv2.cvtColor(panel.pixels, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    per_mm = grey.shape[1] / panel.width_mm
+    steep = np.hypot(cv2.Scharr(grey, cv2.CV_32F, 1, 0), cv2.Scharr(grey, cv2.CV_32F, 0, 1))
+    edge = int(10 * per_mm)
+    steep[:edge] = steep[-edge:] = 0
+    steep[:, :edge] = steep[:, -edge:] = 0
+    rows, columns = np.nonzero(steep > np.quantile(steep, 0.97))
+    n = int(rng.integers(rows.size))
+    return (float(columns[n]) + 0.5) / per_mm, (float(rows[n]) + 0.5) / per_mm
+
+
+def _shrunk(pixels: U8, long_px: int) -> U8:
+    scale = long_px / max(pixels.shape[:2])
+    size = (round(pixels.shape[1] * scale), round(pixels.shape[0] * scale))
+    return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def _sha256(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
