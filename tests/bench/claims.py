@@ -64,8 +64,9 @@ class ClaimRow:
 
     @property
     def wrong(self) -> bool:
-        """Whether something else than the truth was said to be there."""
-        return not self.right and self.code != "cannot_tell"
+        """Whether something else than the truth was told; a mark without a name is none such."""
+        marked = self.code == "mark" and self.really in ("defect", "handling")
+        return not self.right and self.code != "cannot_tell" and not marked
 
     @property
     def confidently_wrong(self) -> bool:

@@ -195,7 +195,8 @@ def _cannot(rng: np.random.Generator, panel: _Panel) -> PointedShot | None:
         defect = PlantedDefect(kind, place, size, strength=0.8, shape_seed=1)
         shot = panel.shoot(defect)
         (truth,) = shot.truth.defects
-        if truth.snr_ideal > 1.5 or truth.hidden_fraction > 0:
+        x, y = _middle_px(shot, defect, truth.box_px)
+        if truth.snr_ideal > 1.5 or _added_light(panel)[int(y), int(x)] > _SHADED:
             return None
         return panel.shown("cannot_tell", "too small", shot, _middle_px(shot, defect, truth.box_px))
     shot = panel.shoot()
@@ -207,6 +208,8 @@ def _cannot(rng: np.random.Generator, panel: _Panel) -> PointedShot | None:
         )
         return panel.shown("cannot_tell", "outside", shot, at) if gap < -25 else None
     white = np.all(shot.pixels >= 254, axis=2) & (_on_panel(shot, (height, width)) > 0)
+    # where a reflection burns the place out, that is the answer
+    white &= _added_light(panel) < _SHADED
     rows, columns = np.nonzero(cv2.erode(white.astype(np.uint8), np.ones((9, 9), np.uint8)))
     if not rows.size:
         return None
@@ -268,7 +271,7 @@ def _near_edge(rng: np.random.Generator, panel: _Panel) -> tuple[float, float]:
     return x, y
 
 
-def _edge_inside(rng: np.random.Generator, panel: _Panel) -> tuple[float, float]:
+def _edge_inside(rng: np.random.Generator, panel: _Panel) -> tuple[float, float] | None:
     """A place at an edge within the picture, where softness is seen."""
     grey = cv2.cvtColor(panel.pixels, cv2.COLOR_RGB2GRAY).astype(np.float32)
     per_mm = grey.shape[1] / panel.width_mm
@@ -277,6 +280,8 @@ def _edge_inside(rng: np.random.Generator, panel: _Panel) -> tuple[float, float]
     steep[:edge] = steep[-edge:] = 0
     steep[:, :edge] = steep[:, -edge:] = 0
     rows, columns = np.nonzero(steep > np.quantile(steep, 0.97))
+    if not rows.size:
+        return None
     n = int(rng.integers(rows.size))
     return (float(columns[n]) + 0.5) / per_mm, (float(rows[n]) + 0.5) / per_mm
 

@@ -44,7 +44,10 @@ def answer_of(evidence: Evidence, words: ClaimFile) -> Answer:
         sure = item.confidence * (1 - _FAR * gap_mm / max(lies.slack_mm, 1e-6))
         if gap_mm == 0 or sure >= own:
             return _of_finding(item, evidence, words, sure / max(item.confidence, 1e-6))
-    if own >= _sure(words, "in_file") and look.light_added < limit.hidden_light.value:
+    if look.spot_snr >= limit.spot_snr.value and lies.edge_mm > limit.edge_reach_mm.value:
+        return _unnamed(evidence, look, words)
+    lit = max(look.light_added / limit.hidden_light.value, look.reflected / limit.reflected.value)
+    if own >= _sure(words, "in_file") and lit < 1:
         return _cut_edge(evidence, lies, words) or _of_picture(evidence, look, own, words)
     return (
         _light(evidence, lies, look, words)
@@ -158,6 +161,17 @@ def _as_light(item: Finding, evidence: Evidence, look: Look, words: ClaimFile) -
     )
 
 
+def _unnamed(evidence: Evidence, look: Look, words: ClaimFile) -> Answer:
+    """A small mark that only shows because one place was named, too weak or strange to be named."""
+    grounds = [
+        Ground("spot_snr", look.spot_snr, "1", words.limit.spot_snr.value),
+        Ground("delta_e00", look.delta_e00, "dE00"),
+        Ground("likeness", look.likeness, "1"),
+    ]
+    sure = _sure(words, "mark")
+    return _answer("mark", sure, grounds, evidence, words, asks=["closer", "another_place"])
+
+
 def _light(evidence: Evidence, lies: Lies, look: Look, words: ClaimFile) -> Answer | None:
     """A reflection, or a place that light or the frame hides."""
     limit = words.limit
@@ -169,8 +183,15 @@ def _light(evidence: Evidence, lies: Lies, look: Look, words: ClaimFile) -> Answ
         if look.light_added < limit.hidden_light.value:
             return _cannot("hidden", (hidden, added), evidence, words)
         grounds = [hidden, added]
+        if look.light_added < limit.plain_light.value:
+            sure = min(sure, limit.doubtful_sure.value)
     elif look.reflected >= limit.reflected.value:
         grounds = [reflected, added, Ground("likeness", look.likeness, "1")]
+        detail = look.file_snr >= limit.own_contrast.value and _agrees(look, words)
+        proven = detail or look.over_white >= limit.reflected.value
+        if not proven or lies.edge_mm <= limit.edge_reach_mm.value:
+            # lost dye in a flat part, or bare bright metal at an edge, looks much like light
+            sure = min(sure, limit.doubtful_sure.value)
     elif (
         look.light_added >= limit.light_added.value
         and _agrees(look, words)

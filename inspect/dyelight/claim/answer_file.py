@@ -49,6 +49,7 @@ class Limits(StrictTable):
     most_hidden: Threshold
     reflected: Threshold
     hidden_light: Threshold
+    plain_light: Threshold
     light_added: Threshold
     reflection_likeness: Threshold
     own_likeness: Threshold
@@ -56,6 +57,7 @@ class Limits(StrictTable):
     own_unlike: Threshold
     own_unlike_share: Threshold
     stands_out: Threshold
+    spot_snr: Threshold
     agrees_sure: Threshold
     soft_likeness: Threshold
     soft_mm: Threshold

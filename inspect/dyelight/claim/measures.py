@@ -22,6 +22,7 @@ from .pointing import Pointed
 _OVER_WHITE = 0.015  # root light; more than the light field errs
 _WIDTHS = (1.0, 2.0, 4.0, 8.0)  # filter widths, in blurs, at which the file's own marks are sought
 _AROUND = 7.0  # reach of the surroundings, in filter widths
+_SPOT_WIDTHS, _SPOT_AROUND = (1.0, 2.0, 4.0), 6.0  # in blurs, in filter widths
 _BOX_STEPS = 9
 _LEAST_NOISE = 0.002  # root light; about an eight-bit step
 
@@ -58,7 +59,9 @@ class Look:
     expectation around the place (-1..1), `file_snr` the contrast of the expectation there over the
     photo's noise, `unlike` the photo's contrast that the expectation does not explain over that
     noise, `stands_out` how many times the usual contrast of its surroundings the file's
-    strongest spot or line at the place has.
+    strongest spot or line at the place has. `spot_snr` is the strongest compact difference at the
+    place over its noise: as modelled there, or as scattered around it, whichever is more. One place
+    is looked at, so that less counts here than in a search of the panel.
     """
 
     hidden: float
@@ -71,6 +74,7 @@ class Look:
     file_snr: float
     unlike: float
     stands_out: float
+    spot_snr: float
 
 
 def where_it_lies(placed: Pointed, artwork: Artwork, placement: Placement) -> Lies:
@@ -160,6 +164,7 @@ def look_at(difference: Difference, placed: Pointed, lies: Lies) -> Look | None:
         file_snr=file_snr,
         unlike=unlike,
         stands_out=stands_out,
+        spot_snr=_spot_snr(difference, placed),
     )
 
 
@@ -197,6 +202,46 @@ def _light_added(difference: Difference, mask: Mask) -> float:
     share = gaussian(np.asarray(extra / np.maximum(white, np.float32(0.02)), np.float32), 1.5)
     usual = frame.inside & frame.printed
     return float(np.median(share[mask]) - np.quantile(share[usual], 0.3))
+
+
+def _spot_snr(difference: Difference, placed: Pointed) -> float:
+    """`spot_snr` of `Look`: Gaussian matched filters of some widths on the photo's residual.
+
+    White noise of sigma keeps sigma / (2 sqrt(pi) s) of itself under a Gaussian mean of width s.
+    """
+    frame = difference.photo
+    blur_px = max(frame.blur_px, 1.0)
+    place = placed.moved(-frame.x0, -frame.y0)
+    reach = placed.slack_px + _SPOT_AROUND * _SPOT_WIDTHS[-1] * blur_px
+    height, width = frame.usable.shape
+    x0, y0, x1, y1 = place.box_px
+    rows = slice(int(np.clip(y0 - reach, 0, height)), int(np.clip(y1 + reach + 1, 0, height)))
+    columns = slice(int(np.clip(x0 - reach, 0, width)), int(np.clip(x1 + reach + 1, 0, width)))
+    # a bright speck may be clipped itself
+    hole = 2 * int(_SPOT_WIDTHS[-1] * blur_px) + 1
+    whole = cv2.morphologyEx(
+        as_u8(frame.usable[rows, columns]), cv2.MORPH_CLOSE, np.ones((hole, hole), np.uint8)
+    )
+    usable = np.asarray(whole > 0)
+    here = place.moved(-columns.start, -rows.start)
+    # a spot is named by its middle: half of the slack is enough for it
+    inner = _filled(here.outline_px(max(0.5 * place.slack_px, blur_px)), usable.shape) & usable
+    if not inner.any():
+        return 0.0
+    residual, sigma = frame.residual[rows, columns] * usable, frame.sigma[rows, columns]
+    best = 0.0
+    for times in _SPOT_WIDTHS:
+        spread = times * blur_px
+        band = gaussian(residual, spread) - gaussian(residual, 2.5 * spread)
+        size = 2 * int(2.5 * spread) + 1
+        beside = usable & ~(cv2.dilate(as_u8(inner), np.ones((size, size), np.uint8)) > 0)
+        if beside.sum() < 100:
+            continue
+        scatter = 1.4826 * float(np.median(np.abs(band[beside])))
+        modelled = gaussian(sigma, spread) / np.float32(2 * np.sqrt(np.pi) * spread)
+        noise = np.maximum(modelled, np.float32(max(scatter, 1e-5)))
+        best = max(best, float((np.abs(band) / noise)[inner].max()))
+    return best
 
 
 def _picture_there(difference: Difference, placed: Pointed) -> tuple[float, float, float, float]:
