@@ -206,6 +206,38 @@ def test_a_photo_without_the_panel_cannot_be_told(ask: Callable[..., Claim], pho
     assert "not found" in " ".join(wording.checked(claim, WORDS))
 
 
+def test_a_second_photo_does_not_answer_for_the_first(
+    ask: Callable[..., Claim], photo: Photo
+) -> None:
+    """A place counts in the first photo: where that one cannot be placed, nothing is answered."""
+    noise = np.random.default_rng(0).integers(90, 110, photo.pixels.shape, np.uint8)
+    blank = Photo("in/blank.jpg", "d" * 64, noise)
+    claim = ask(HAIR_MM, photos=(blank, photo))
+    assert (claim.answer.code, claim.answer.reason) == ("cannot_tell", "not_placed")
+    assert claim.inspection.placement is not None
+    assert any("2 photos" in text for text in wording.letter(claim, WORDS))
+
+
+def test_a_small_mark_shows_because_its_place_was_named(
+    ask: Callable[..., Claim], photo: Photo, shot: SimulatedPhoto
+) -> None:
+    """A dot too faint for the search is still a mark at the place that is pointed to."""
+    x, y = shot.truth.px_from_mm(np.array([PLAIN_MM]))[0]
+    rows, columns = np.mgrid[0 : photo.height_px, 0 : photo.width_px]
+    dot = np.exp(-((columns - x) ** 2 + (rows - y) ** 2) / (2 * 1.6**2))
+    strengths = (0.0, 26.0)
+    looks = []
+    for strength in strengths:
+        pixels = np.clip(photo.pixels + strength * dot[..., None], 0, 255).astype(np.uint8)
+        claim = ask(PLAIN_MM, photos=(replace(photo, pixels=pixels),))
+        assert claim.look is not None
+        looks.append((claim.look.spot_snr, claim.answer.code))
+    limit = WORDS.limit.spot_snr.value
+    assert looks[0][0] < limit < looks[1][0]
+    assert looks[0][1] == "cannot_tell"
+    assert looks[1][1] in ("mark", "pressing")
+
+
 def test_a_small_file_is_soft(ask: Callable[..., Claim], picture: U8) -> None:
     """Where one pixel of the file is wide on the panel, softness is the file's."""
     small = cv2.resize(picture, (300, 225), interpolation=cv2.INTER_AREA)

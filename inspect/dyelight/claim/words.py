@@ -34,7 +34,8 @@ def _lower(text: str) -> str:
 
 def sure_words(claim: Claim) -> str:
     """How sure the answer is, in words and per cent."""
-    return sure(claim.answer.sure)
+    of = "How sure that it cannot tell" if claim.answer.code == "cannot_tell" else "How sure"
+    return f"{of}: {sure(claim.answer.sure)}"
 
 
 def where_words(claim: Claim, center_mm: tuple[float, float]) -> str:

@@ -98,7 +98,7 @@ def print_claim(done: DoneClaim, paths: tuple[Path, ...]) -> None:
     title = wording.answer_title(claim, words)
     console.print(visible(title), style="bold")
     print_hanging(console, words.answer[claim.answer.code].meaning, "")
-    print_hanging(console, f"How sure: {wording.sure_words(claim)}.", "")
+    print_hanging(console, f"{wording.sure_words(claim)}.", "")
     if claim.answer.grounds:
         console.print()
         console.print("Why", style="bold")
