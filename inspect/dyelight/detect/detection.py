@@ -15,8 +15,9 @@ from .capability import faintest_spot_de00, smallest_speck_mm
 from .doubles import find_doubles
 from .marks import find_marks
 from .patches import find_patches
-from .same import without_doubles
+from .same import with_dents_whole, without_doubles
 from .shapes import drawn, is_mark
+from .streaks import find_streaks, without_streaks
 from .trace import without_traces
 from .whole import find_whole
 
@@ -27,6 +28,7 @@ DETECTORS: tuple[Detector, ...] = (
     find_doubles,
     find_borders,
     find_whole,
+    find_streaks,
     find_marks,
     find_patches,
 )
@@ -38,7 +40,7 @@ _RIM_MM = 1.8
 _STRONG_DE00 = 15.0  # under a fainter reflection the picture can still be judged
 _BROAD = 0.2  # share of the short side from which a soft patch may as well be light
 _VERY_SOFT = 2.5
-_MOTTLED = 0.2
+_MORE_DYE = 0.44  # share of light under which lost dye draws a patch better than light does
 _SOFT_BORDER = 1.6
 _WIDE_MM = 12.0  # coating seldom lifts in larger pieces
 _OVER_WHITE = 0.5  # no bare base is brighter than white
@@ -76,7 +78,8 @@ def detect(difference: Difference) -> Detection:
         and not _is_hidden(difference, difference.hidden if is_mark(c) else hidden, c)
         and not _on_the_rim(difference, c)
     ]
-    candidates = without_traces(difference, without_doubles(visible))
+    candidates = without_traces(difference, with_dents_whole(without_doubles(visible)))
+    candidates = without_streaks(candidates)
     polygons, fraction = _polygons(difference, hidden)
     return Detection(
         candidates=tuple(candidates),
@@ -97,7 +100,9 @@ def is_reflection(difference: Difference, candidate: Candidate) -> bool:
     spreads = wide or softness > _SOFT_BORDER
     art = difference.artwork
     broad = features["eq_diameter_mm"] > _BROAD * min(art.width_mm, art.height_mm)
-    if broad and softness > _VERY_SOFT and features["mottle"] < _MOTTLED:
+    if (broad and (softness > _VERY_SOFT or not softness)) and features.get(
+        "light_share", 1.0
+    ) > _MORE_DYE:
         # in one photo such a patch cannot be told from the room's light
         return True
     return spreads and (

@@ -94,7 +94,8 @@ def _candidate(
     outline, box, center = _outline_mm(difference, mark, origin)
     features = _shape(frame, mark, box)
     features |= _colours(frame, cut, mark, core)
-    near = cv2.dilate(mark.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
+    # a picture that is off is off around the mark as well
+    near = cv2.dilate(mark.astype(np.uint8), np.ones((13, 13), np.uint8)) > 0
     light = photo_light(frame.sharpness.apply(frame.lit(*cut)))
     features |= {
         "picture_share": picture_share(
@@ -179,8 +180,8 @@ def _colours(
 
 
 def _without_blur(size_mm: float, psf_mm: float) -> float:
-    """A length with the photo's own blur taken out in quadrature, never under a fifth of it."""
-    return float(np.sqrt(max(size_mm**2 - psf_mm**2, (0.2 * size_mm) ** 2)))
+    """A length with the photo's own blur taken out in quadrature, never under a third of it."""
+    return float(np.sqrt(max(size_mm**2 - psf_mm**2, (size_mm / 3) ** 2)))
 
 
 def _edge_ratio(signal: F32, mark: Mask, blur_px: float) -> float:

@@ -8,12 +8,13 @@ import cv2
 import numpy as np
 
 from ..colour import ciede2000, lab_from_linear
-from ..imaging import slopes
 from ..look import Difference
 from ..look.render import photo_light
 from ..look.rootlight import OFFSET, linear_from_root
 from ..records import F32, F64, Candidate, Mask
-from .shapes import Box, borders_px, box_around, center_px, edge_shift
+from .light_or_dye import light_or_dye
+from .patch_border import Border, patch_border, stacked_border
+from .shapes import Box, borders_px, box_around, center_px, edge_shift, length_and_width
 
 if TYPE_CHECKING:
     from .patches import PatchView
@@ -22,11 +23,10 @@ _ENOUGH_DETAIL = 60.0  # detail energy over noise that pins its slope to about a
 _SLOPE_REACH = 0.35
 _SMOOTH, _MOTTLED = 0.12, 0.2  # unevenness of a reflection at most, and from which it is none
 _ROOT_OFFSET = np.float32(np.sqrt(OFFSET))
-_BORDER_SMOOTH_PX = 0.8
+_DRAWN_OUT = 6.0  # squared length over area from which a patch is a line
 _PIXEL_SIGMA = 0.5  # resampling's own blur
 _BORDER_NOISE = 0.25  # noise over height that still draws a clean border
 _WHITE_MARGIN = 0.015  # root light: more than the light field errs
-_EDGE_OF_GAUSSIAN = 2.563  # 10 % to 90 % of a blurred step, in sigmas
 
 
 def measure_patch(
@@ -35,7 +35,8 @@ def measure_patch(
     """One candidate of the family `patch`, measured over a mask (H, W) of the panel frame."""
     ppm = view.frame.px_per_mm
     rows, columns = np.nonzero(mask)
-    reach = int(np.ceil(3 * ppm + 0.6 * np.sqrt(mask.sum())))
+    reach = int(np.ceil(3 * ppm + 1.8 * np.sqrt(mask.sum())))
+    reach = min(reach, int(max(3 * ppm + 0.6 * np.sqrt(mask.sum()), 12 * ppm)))
     y0, y1 = max(rows.min() - reach, 0), min(rows.max() + reach + 1, mask.shape[0])
     x0, x1 = max(columns.min() - reach, 0), min(columns.max() + reach + 1, mask.shape[1])
     cut = (slice(y0, y1), slice(x0, x1))
@@ -64,11 +65,15 @@ def measure_patch(
     }
     features["lightness_share"] = abs(features["delta_l"]) / max(features["delta_e00"], 0.1)
     residual = photo_light(observed - expected)
-    features |= _border(residual * np.float32(sign), distance, usable, view.blur_px, ppm)
+    features |= _border(residual * np.float32(sign), m, usable, view.blur_px, ppm)
     features |= _detail(observed, expected, m, ring)
     features |= _lengths(m, ppm)
+    features |= _opposite(residual * np.float32(sign), m, usable, features["eq_diameter_mm"] * ppm)
     features["edge_shift_px"] = edge_shift(residual, expected, m)
     features["mottle"] = _mottle(residual, m, ring, features["eq_diameter_mm"] * ppm)
+    shares = light_or_dye(observed, expected, difference.white[cut], m, ring, view.frame.px_per_mm)
+    if shares is not None:
+        features |= {"light_share": shares.light, "shade_share": shares.shade}
     likeness = _reflection_likeness(features)
     if likeness is not None:
         features["reflection_likeness"] = likeness
@@ -76,6 +81,9 @@ def measure_patch(
         np.mean((observed[m] - difference.white[cut][m]).min(axis=1) > _WHITE_MARGIN)
     )
     outline, box, center = _outline_mm(difference, view, mask)
+    fine = patch_border(difference, outline, sign, features["eq_diameter_mm"])
+    if fine is not None:
+        features |= fine.features()
     features["fill"] = area / max((box[2] - box[0]) * (box[3] - box[1]), area)
     return Candidate(
         family="patch",
@@ -163,6 +171,30 @@ def _mottle(residual: F32, mask: Mask, ring: Mask, diameter_px: float) -> float:
     return float(np.sqrt(max(float(np.var(band[core])) - noise, 0.0)) / max(height, 1e-4))
 
 
+def _opposite(signal: F32, mask: Mask, usable: Mask, diameter_px: float) -> dict[str, float]:
+    """The strongest lobe of the other sign beside a patch: `opposite_lobe`, its depth over the
+    patch's own height, and `rim_contrast`, the same over the scatter farther out.
+
+    A dimple turns one flank to the light and the other from it.
+    """
+    smooth = blurred(signal, max(0.2 * diameter_px, 1.0))
+    distance = _signed_distance(mask)
+    ring = (distance < 0) & (distance > -1.1 * diameter_px) & usable
+    far = (distance < -1.3 * diameter_px) & usable
+    height = float(np.quantile(smooth[mask], 0.9))
+    if ring.sum() < 12 or far.sum() < 30 or height <= 0:
+        return {}
+    ground = float(np.median(smooth[far]))
+    scatter = 1.4826 * float(np.median(np.abs(smooth[far] - ground)))
+    # a tenth of the patch's area must be that deep: one pixel is no lobe
+    part = min(0.1 * float(mask.sum()) / float(ring.sum()), 0.5)
+    depth = ground - float(np.quantile(smooth[ring], part))
+    return {
+        "opposite_lobe": float(np.clip(depth / max(height - ground, 1e-6), 0, 2)),
+        "rim_contrast": depth / max(scatter, 1e-4),
+    }
+
+
 def _signed_distance(mask: Mask) -> F32:
     """Distance to the mask's border in px, positive inside."""
     padded = np.pad(mask, 1).astype(np.uint8)
@@ -172,30 +204,11 @@ def _signed_distance(mask: Mask) -> F32:
 
 
 def _border(
-    signal: F32, distance: F32, usable: Mask, blur_px: float, ppm: float
+    residual: F32, mask: Mask, usable: Mask, blur_px: float, ppm: float
 ) -> dict[str, float]:
-    """Width of the border, from its steepness where it is crossed; median along the border.
-
-    A step of height h blurred by a Gaussian of sigma s is steepest at h / (s sqrt(2 pi)), and its
-    10-90 % rise is 2.563 s.
-    """
-    inside = signal[(distance > 1) & usable]
-    outside = signal[(distance < -2) & (distance > -8) & usable]
-    if inside.size < 4 or outside.size < 4:
-        return {}
-    height = float(np.median(inside) - np.median(outside))
-    if height <= 0:
-        return {}
-    dx, dy = slopes(blurred(signal, _BORDER_SMOOTH_PX))
-    steep = cv2.dilate(cv2.magnitude(dx, dy), np.ones((3, 3), np.uint8))
-    border = (np.abs(distance) <= 1) & usable
-    slope = float(np.median(steep[border])) if border.any() else 0.0
-    sigma = height / (max(slope, 1e-6) * np.sqrt(2 * np.pi))
-    alone = float(np.sqrt(blur_px**2 + _BORDER_SMOOTH_PX**2 + _PIXEL_SIGMA**2))
-    return {
-        "edge_width_mm": _EDGE_OF_GAUSSIAN * sigma / ppm,
-        "edge_blur_ratio": min(sigma / alone, 50.0),
-    }
+    """Softness of the border on the squared-up panel; nothing where it cannot be seen."""
+    found = stacked_border(residual, mask, usable, float(np.hypot(blur_px, _PIXEL_SIGMA)))
+    return {} if found is None else Border(*found, ppm).features()
 
 
 def _detail(observed: F32, expected: F32, mask: Mask, ring: Mask) -> dict[str, float]:
@@ -237,11 +250,16 @@ def _lengths(mask: Mask, ppm: float) -> dict[str, float]:
     rows, columns = np.nonzero(mask)
     points = np.stack([columns, rows], 1).astype(np.float32)
     _, (a, b), _ = cv2.minAreaRect(points)
-    length, width = max(a, b) + 1, min(a, b) + 1
+    length, width, straight = max(a, b) + 1, min(a, b) + 1, 0.0
+    if length * length > _DRAWN_OUT * float(mask.sum()):
+        # along the patch's own middle line, which may bend
+        part = mask[rows.min() : rows.max() + 1, columns.min() : columns.max() + 1]
+        length, width, straight = length_and_width(part)
     return {
         "length_mm": length / ppm,
         "width_mm": width / ppm,
         "elongation": length / width,
+        "straightness": straight,
     }
 
 

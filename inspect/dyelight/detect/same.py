@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from ..records import Candidate
 from .shapes import is_mark
@@ -14,6 +15,8 @@ _SOFT = 2.2
 _WIDE_MM = 1.2
 _SPECK_MM = 3.5
 _THIN_MM = 0.8
+_FAR_SMALLER = 0.05
+_FLANKS = 0.35  # the weaker flank of a dent over the stronger
 _HALO = 0.3  # a camera's sharpening leaves a halo this strong at most
 
 
@@ -55,7 +58,7 @@ def without_doubles(found: Sequence[Candidate]) -> list[Candidate]:
             if _large_and_soft(candidate):
                 continue
             around = [p for p in patches if _inside(candidate, p)]
-            if id(candidate) not in alone and around:
+            if id(candidate) not in alone and any(_may_be_part(candidate, p) for p in around):
                 continue
             if any(candidate.delta_e00 < 1.5 * p.delta_e00 for p in around):
                 continue
@@ -63,6 +66,49 @@ def without_doubles(found: Sequence[Candidate]) -> list[Candidate]:
                 continue
         kept.append(candidate)
     return kept
+
+
+def with_dents_whole(found: Sequence[Candidate]) -> list[Candidate]:
+    """The candidates with the two flanks of a dimple, one lit and one dark, as one.
+
+    The stronger flank stands for both, in the box around both.
+    """
+    flanks = [
+        c for c in found if c.family == "patch" and c.features.get("opposite_lobe", 0.0) >= _FLANKS
+    ]
+    flanks.sort(key=lambda c: -c.snr)
+    gone: set[int] = set()
+    whole: dict[int, Candidate] = {}
+    for i, one in enumerate(flanks):
+        if id(one) in gone:
+            continue
+        for other in flanks[i + 1 :]:
+            if id(other) in gone or other.tone == one.tone or not _boxes_meet(one, other, _NEAR_MM):
+                continue
+            gone.add(id(other))
+            whole[id(one)] = _around_both(one, other)
+            break
+    return [whole.get(id(c), c) for c in found if id(c) not in gone]
+
+
+def _around_both(one: Candidate, other: Candidate) -> Candidate:
+    a, b = one.box_mm, other.box_mm
+    box = (min(a[0], b[0]), min(a[1], b[1]), max(a[2], b[2]), max(a[3], b[3]))
+    area = one.area_mm2 + other.area_mm2
+    return replace(
+        one,
+        box_mm=box,
+        center_mm=((box[0] + box[2]) / 2, (box[1] + box[3]) / 2),
+        area_mm2=area,
+        tone="mixed",
+        features=one.features | {"area_mm2": area},
+    )
+
+
+def _may_be_part(mark: Candidate, patch: Candidate) -> bool:
+    """Whether a mark may be mottle or rim: not where it is sharp and small beside the patch."""
+    small = mark.features["eq_diameter_mm"] < _FAR_SMALLER * patch.features["eq_diameter_mm"]
+    return not (small and _small_and_sharp(mark))
 
 
 def _large_and_soft(mark: Candidate) -> bool:

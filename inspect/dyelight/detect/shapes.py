@@ -65,7 +65,7 @@ def edge_shift(residual: F32, expected: F32, mask: Mask) -> float:
 
 _STEADY = 7  # skeleton pixels over which a path is steadied
 # how far contrast (1), place (px) and sharpness (px^2) of the picture may be off in one spot
-_PICTURE_PRIOR = (0.5, 0.7, 0.7, 0.7)
+_PICTURE_PRIOR = (0.3, 0.5, 0.5, 0.5)
 
 
 def picture_share(residual: F32, expected: F32, sigma: F32, near: Mask) -> float:

@@ -12,7 +12,7 @@ from ..records import F32, F64, Artwork, Mask, Photo, Placement
 from .frames import BLOCK_PX, Difference, PanelFrame, PhotoFrame
 from .glare import broadly_off, glare, in_photo_window, lit_white
 from .light_field import light_added
-from .local_light import fit_local_light
+from .local_light import LocalLight, fit_local_light
 from .outline import corner_radius_mm, fill, rounded_outline, usable_pixels
 from .panel_frame import (
     clipped_pixels,
@@ -38,6 +38,7 @@ from .sharpness import fit_sharpness
 _MARGIN_PX = 6
 _RIM_MM = 1.0  # the coating's rounded rim shows the light, not the print
 _UNSEEN_RIM_MM = 2.0  # an outline that was not seen may be off by the print's drift
+_SKIRT_SOFT_MM = 0.5
 _STRIP_PX = 2 * BLOCK_PX
 _STEP = 5
 _NOISE_FLOOR = 0.0012  # root light: the scatter that eight-bit rounding alone leaves
@@ -80,6 +81,9 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
     )
     contrast = seen_squared_up(contrast, shrink, panel, placement, (x0, y0))
     panel = replace(panel, expected=_expected_as_forgiven(panel, frame, forgiven, placement))
+    white = lit_white(panel, look)
+    thrown_back = glare(panel, white)
+    panel = replace(panel, expected=_under_glare(panel, thrown_back.skirt, local))
     return Difference(
         artwork=artwork,
         picture=placement.picture,
@@ -87,10 +91,19 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
         photo=frame,
         look=look,
         panel_from_artwork=panel_from_artwork,
-        hidden=glare(panel) & panel.inside,
-        white=lit_white(panel, look),
+        hidden=thrown_back.hidden & panel.inside,
+        skirt=thrown_back.skirt,
+        white=white,
         contrast=contrast,
     )
+
+
+def _under_glare(panel: PanelFrame, skirt: Mask, local: LocalLight) -> F32:
+    """Expected root light (H, W, 3) with each neighbourhood's own light in the skirt of glare."""
+    if not skirt.any():
+        return panel.expected
+    share = gaussian(skirt.astype(np.float32), _SKIRT_SOFT_MM * panel.px_per_mm)
+    return np.asarray(panel.expected + local.added(panel.expected) * share[..., None], np.float32)
 
 
 def _panel_from_artwork(artwork: Artwork, placement: Placement) -> F64:

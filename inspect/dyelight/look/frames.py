@@ -100,7 +100,8 @@ class PhotoFrame:
 class Difference:
     """Photo against expectation, in both frames, with what is needed to measure on the panel.
 
-    `hidden` (H, W) bool on the panel frame: clipped places and the glare around them. `white` (H,
+    `hidden` (H, W) bool on the panel frame: clipped places and strong glare; `skirt` (H, W) bool
+    where glare fades out, expected under its own neighbourhood's light there. `white` (H,
     W, 3) float32: root light that the bare white base has there. `contrast` (H, W) float32: what
     the neighbourhood's own light does to the print's contrast there, root light.
     """
@@ -112,6 +113,7 @@ class Difference:
     look: ColourLight
     panel_from_artwork: F64
     hidden: Mask
+    skirt: Mask
     white: F32
     contrast: F32
 

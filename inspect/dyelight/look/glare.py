@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 
@@ -16,24 +18,42 @@ from .rootlight import root_from_linear
 _SKIRT = 0.02  # root light: where glare fades into the noise
 _CLEARLY = 0.06  # a place clipped in the photo but this much darker in the picture is glare
 _SMOOTH_MM = 0.8
+_VEILED = 0.5  # light added, over the lit white base's, under which little is left to see
+_BRIGHT = 0.8
 _FAR_SCATTERS = 6.0
 _FAR = 0.05  # root light
 _WIDE_MM = 3.0
 _SHARP_PX = 2.5  # a sharp border is about half as wide on the panel frame
 
 
-def glare(frame: PanelFrame) -> Mask:
-    """Places (H, W) bool that cannot be judged: clipped, or in the bright skirt of clipped glare.
+@dataclass(frozen=True, slots=True)
+class Glare:
+    """`hidden` (H, W) bool cannot be judged; `skirt` (H, W) bool can, under its own light."""
 
-    A reflection strong enough to clip fades out over its surroundings; all that is brighter than
-    expected and hangs together with the clipped core belongs to it.
+    hidden: Mask
+    skirt: Mask
+
+
+def glare(frame: PanelFrame, white: F32) -> Glare:
+    """What clipped places and strong reflections hide, and the bright skirt that runs out of them.
+
+    Hidden is what is clipped, and where the coating throws back so much light that what is left of
+    the print's contrast drowns in it. A reflection fades out over its surroundings: all that is
+    brighter than expected and hangs together with its core is its skirt. `white` (H, W, 3) is the
+    lit base's root light.
     """
     gone = frame.blown.copy()
     brighter = photo_light(frame.observed - frame.expected)
-    core = frame.blown & frame.inside & (brighter > _CLEARLY)
-    if not core.any():
-        return gone
     smooth = gaussian(brighter, _SMOOTH_MM * frame.px_per_mm)
+    lit = np.maximum(photo_light(white), 0.1)
+    due = photo_light(frame.expected)
+    # light added, as a share of what the white base sends back
+    veil = ((due + smooth) ** 2 - due**2) / (lit * lit)
+    strong = (veil > _VEILED) & (due + smooth > _BRIGHT * lit) & frame.inside
+    core = ((frame.blown & (brighter > _CLEARLY)) | strong) & frame.inside
+    nothing = np.zeros_like(gone)
+    if not core.any():
+        return Glare(gone, nothing)
     skirt = ((smooth > _SKIRT) & frame.inside) | core
     _, labels = cv2.connectedComponents(skirt.astype(np.uint8), connectivity=4)
     touched = np.unique(labels[core])
@@ -41,7 +61,8 @@ def glare(frame: PanelFrame) -> Mask:
     near = np.isin(labels, soft)
     size = 2 * int(np.ceil(_SMOOTH_MM * frame.px_per_mm)) + 1
     grown = cv2.dilate(near.astype(np.uint8), np.ones((size, size), np.uint8)) > 0
-    return np.asarray(gone | grown)
+    hidden = gone | (strong & near)
+    return Glare(np.asarray(hidden), np.asarray(grown & ~hidden))
 
 
 def broadly_off(frame: PanelFrame, local: LocalLight, scatter: float) -> Mask:

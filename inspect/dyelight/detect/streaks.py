@@ -1,0 +1,201 @@
+"""Streaks: thin parallel lines over the whole print, where nozzles gave no ink.
+
+One line may be far under the noise of a pixel. Its mean over the panel's whole width is not: the
+difference is averaged along the rows, or the columns, of the squared-up panel, segment by segment,
+and a line counts where the segments agree (a matched filter for what printing does along one axis).
+What the picture itself has along that axis is allowed for by how steep its own mean is there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import median_filter
+
+from ..colour import ciede2000, lab_from_linear
+from ..look import Difference
+from ..look.panel_frame import gradient
+from ..look.rootlight import linear_from_root
+from ..records import F32, F64, Candidate
+from .shapes import is_mark
+
+_SEGMENTS = 8
+_LEAST_SEGMENTS = 5
+_WIDE_MM = 1.6  # streaks are thinner; the light between two is smoother
+_EDGE_MM = 1.5
+_LEAST_SCORE = 7.0  # over the noise of the mean of all segments
+_LEAST_WITHOUT = 4.5  # and still so without the segment that says most
+_AGREE = 0.7
+_LEAST_LINES = 3
+_APART_MM = 0.8
+_SHIFT_PX = 0.4  # by which the picture's own edges may be off on the panel frame
+_LEAST_NOISE = 0.0003  # root light, of a segment's mean
+_ON_LINE_MM = 0.6
+_DRAWN_OUT = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    """Lines across one axis: places in frame px, scores, and the change in root light (N, 3)."""
+
+    at: F64
+    score: F64
+    change: F64
+    width_px: float
+
+
+def find_streaks(
+    difference: Difference, _found: tuple[Candidate, ...] = ()
+) -> tuple[Candidate, ...]:
+    """At most one candidate of the family `panel`: all the streaks along one axis.
+
+    `features`: `count`, `straightness`, `width_mm` (median), `length_mm`, `snr` (of the strongest
+    line), `delta_e00`, `delta_l`. The outline runs along one line after the other, to and fro.
+    """
+    frame = difference.panel
+    usable = frame.inside & frame.printed & ~difference.hidden & (frame.edge_mm > _EDGE_MM)
+    residual = frame.observed - frame.expected
+    slope = gradient(frame.expected)
+    flat = max(float(np.quantile(slope[usable], 0.5)), 0.002) if usable.any() else 0.002
+    weight = usable / (1 + np.square(slope / np.float32(4 * flat)))
+    weight = weight.astype(np.float32)
+    best: tuple[float, int, _Lines] | None = None
+    for axis in (0, 1):
+        turned = (residual, frame.expected, weight)
+        if axis:
+            turned = (residual.swapaxes(0, 1), frame.expected.swapaxes(0, 1), weight.T)
+        lines = _lines(*turned, frame.px_per_mm)
+        if lines is not None and (best is None or float(lines.score.sum()) > best[0]):
+            best = float(lines.score.sum()), axis, lines
+    return () if best is None else (_candidate(difference, best[1], best[2]),)
+
+
+def without_streaks(found: Sequence[Candidate]) -> list[Candidate]:
+    """The candidates without marks and patches drawn out along a streak that was found."""
+    combs = [c for c in found if c.family == "panel" and "count" in c.features]
+    return [
+        c
+        for c in found
+        if not (is_mark(c) or c.family == "patch") or not any(_on_comb(c, comb) for comb in combs)
+    ]
+
+
+def _on_comb(candidate: Candidate, comb: Candidate) -> bool:
+    # the outline's corners come in pairs along each line
+    ends = comb.outline_mm.reshape(-1, 2, 2)
+    along = 0 if abs(ends[0, 1, 0] - ends[0, 0, 0]) > abs(ends[0, 1, 1] - ends[0, 0, 1]) else 1
+    x0, y0, x1, y1 = candidate.box_mm
+    size = (x1 - x0, y1 - y0)
+    if size[along] < _DRAWN_OUT * size[1 - along]:
+        return False
+    places = ends[:, :, 1 - along].mean(axis=1)
+    middle = ((x0 + x1) / 2, (y0 + y1) / 2)[1 - along]
+    return bool(np.abs(places - middle).min() < _ON_LINE_MM)
+
+
+def _lines(residual: F32, expected: F32, weight: F32, px_per_mm: float) -> _Lines | None:
+    """Lines along the rows of an image (H, W, 3), None where there are too few."""
+    width = weight.shape[1]
+    parts = [slice(i * width // _SEGMENTS, (i + 1) * width // _SEGMENTS) for i in range(_SEGMENTS)]
+    total = np.stack([weight[:, p].sum(axis=1) for p in parts])
+    known = total > 0.25 * np.median(total[total > 0]) if (total > 0).any() else total > 0
+    if known.sum(axis=0).max() < _LEAST_SEGMENTS:
+        return None
+    safe = np.maximum(total, 1e-6)[..., None]
+    mean = np.stack([np.einsum("hw,hwc->hc", weight[:, p], residual[:, p]) for p in parts]) / safe
+    due = np.stack([np.einsum("hw,hwc->hc", weight[:, p], expected[:, p]) for p in parts]) / safe
+    size = 2 * max(2, round(0.5 * _WIDE_MM * px_per_mm)) + 1
+    mean[~known], due[~known] = 0, 0
+    mean -= median_filter(mean, (1, size, 1), mode="nearest")
+    # the picture's own lines, a little off, are no streaks
+    steep = np.abs(np.gradient(due, axis=1))
+    mean = np.sign(mean) * np.maximum(np.abs(mean) - _SHIFT_PX * steep, 0)
+    noise = np.array(
+        [
+            [
+                max(1.4826 * float(np.median(np.abs(mean[s, known[s], c]))), _LEAST_NOISE)
+                if known[s].any()
+                else 1.0
+                for c in range(3)
+            ]
+            for s in range(_SEGMENTS)
+        ]
+    )
+    score = mean / noise[:, None, :] * known[..., None]
+    count = np.maximum(known.sum(axis=0), 1)
+    channel = np.abs(score.sum(axis=0)).argmax(axis=1)
+    told = np.take_along_axis(score, channel[None, :, None], axis=2)[..., 0]
+    joint = told.sum(axis=0) / np.sqrt(count)
+    sign = np.sign(joint)
+    most = np.abs(told).max(axis=0)
+    without = (np.abs(told.sum(axis=0)) - most) / np.sqrt(np.maximum(count - 1, 1))
+    agree = ((told * sign > 0.5) & known).sum(axis=0) / count
+    good = (np.abs(joint) > _LEAST_SCORE) & (without > _LEAST_WITHOUT) & (agree >= _AGREE)
+    good &= count >= _LEAST_SEGMENTS
+    at = _peaks(np.abs(joint) * good, max(1, round(_APART_MM * px_per_mm)))
+    if len(at) < _LEAST_LINES:
+        return None
+    weights = total / np.maximum(total.sum(axis=0), 1e-6)
+    change = np.einsum("sh,shc->hc", weights, mean)
+    strength = np.take_along_axis(np.abs(change), channel[:, None], axis=1)[:, 0]
+    wide = [int((strength[max(y - 4, 0) : y + 5] > 0.5 * strength[y]).sum()) for y in at]
+    return _Lines(at.astype(np.float64), np.abs(joint)[at], change[at], float(np.median(wide)))
+
+
+def _peaks(score: F64, apart: int) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
+    """Places of the largest scores, none nearer than `apart` to a larger one, in order."""
+    left = score.copy()
+    out: list[int] = []
+    while left.max() > 0:
+        y = int(left.argmax())
+        out.append(y)
+        left[max(y - apart, 0) : y + apart + 1] = 0
+    return np.array(sorted(out), np.intp)
+
+
+def _candidate(difference: Difference, axis: int, lines: _Lines) -> Candidate:
+    art, frame = difference.artwork, difference.panel
+    sides = (art.width_mm, art.height_mm)
+    along, across = sides[axis], sides[1 - axis]
+    px = np.zeros((len(lines.at), 2))
+    px[:, 1 - axis] = lines.at
+    px[:, axis] = (along / 2 + frame.margin_mm) * frame.px_per_mm
+    places = np.clip(difference.to_panel_mm(frame.to_mm(px))[:, 1 - axis], 0, across)
+    ends = np.zeros((len(places), 2, 2))
+    ends[:, :, 1 - axis] = places[:, None]
+    ends[::2, 1, axis] = along
+    ends[1::2, 0, axis] = along
+    outline = ends.reshape(-1, 2)
+    rows = np.clip(np.rint(lines.at).astype(int), 0, frame.expected.shape[axis] - 1)
+    due = frame.expected[rows] if axis == 0 else frame.expected[:, rows].swapaxes(0, 1)
+    due = np.maximum(due[:, ::5], 0).astype(np.float32)
+    seen = np.maximum(due + lines.change[:, None, :].astype(np.float32), 0)
+    lab_due = lab_from_linear(np.clip(linear_from_root(due), 0, 1).reshape(-1, 3))
+    lab_seen = lab_from_linear(np.clip(linear_from_root(seen), 0, 1).reshape(-1, 3))
+    delta = ciede2000(lab_seen, lab_due)
+    width_mm = lines.width_px / frame.px_per_mm
+    features = {
+        "count": float(len(places)),
+        "straightness": 1.0,
+        "width_mm": width_mm,
+        "length_mm": along,
+        "snr": float(lines.score.max()),
+        "delta_e00": float(delta.mean()),
+        "peak_de00": float(np.quantile(delta, 0.98)),
+        "delta_l": float((lab_seen - lab_due)[:, 0].mean()),
+        "area_mm2": width_mm * along * len(places),
+    }
+    return Candidate(
+        family="panel",
+        center_mm=(art.width_mm / 2, art.height_mm / 2),
+        box_mm=(0.0, 0.0, art.width_mm, art.height_mm),
+        outline_mm=outline,
+        area_mm2=features["area_mm2"],
+        delta_e00=features["delta_e00"],
+        snr=features["snr"],
+        tone="light" if features["delta_l"] > 0 else "dark",
+        features=features,
+        extent="panel",
+    )
