@@ -24,6 +24,7 @@ from .exits import INTERRUPTED, OUTPUT, USAGE, report_error, report_fault
 from .log import log
 from .run import run as run_panels
 from .selfcheck import selfcheck
+from .station import station
 
 # newer releases of typer bring their own copy of click, older ones import it: the class that both
 # raise for wrong usage is found through what they share
@@ -62,7 +63,7 @@ def _root(
     """Finds, names and explains defects in photos of dye-sublimated photo panels."""
 
 
-for _command in (check, run_panels, claim, causes, demo, selfcheck):
+for _command in (check, run_panels, claim, station, causes, demo, selfcheck):
     app.command(_command.__name__)(_command)
 app.add_typer(log)
 

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any, get_args
+from typing import get_args
 
 from ..errors import DyelightError, OutputError, SettingsError, UnreadableInput
 from ..judge.model_file import close_name
@@ -18,6 +18,7 @@ from ..press_log.entries import now
 from ..press_log.exchange import export_csv, export_json, read_file
 from ..press_log.fields import read_changes, read_panel
 from ..press_log.press_check import outside, probe_rounds, windows
+from ..press_log.standing import copied_values
 from ..press_log.units import Units
 from ..records import VerdictWord
 from ..report.outputs import write_together
@@ -113,14 +114,6 @@ def earlier(opened: OpenLog, which: str) -> PanelRow | None:
         if not rows:
             raise SettingsError(f"the log holds no pressing {which!r}.")
     return rows[0] if rows else None
-
-
-def copied_values(row: PanelRow) -> dict[str, Any]:
-    """What a new pressing may take from an earlier one: all but number, time, note and panels."""
-    names = [
-        name for name in PressingEntry.model_fields if name not in ("code", "at", "note", "panels")
-    ]
-    return {name: value for name in names if (value := getattr(row, name)) not in (None, "")}
 
 
 def add_pressing(

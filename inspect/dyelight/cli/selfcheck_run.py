@@ -35,6 +35,7 @@ _EXTRAS = {
     "heic": ("pillow-heif", "pillow_heif", "HEIC photos"),
     "codes": ("zxing-cpp", "zxingcpp", "codes in photos of a run"),
     "postgres": ("psycopg", "psycopg", "a press log in PostgreSQL"),
+    "station": ("uvicorn", "uvicorn", "the page beside the press"),
     "cluster": ("distributed", "distributed", "runs over several machines"),
 }
 

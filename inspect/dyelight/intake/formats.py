@@ -103,11 +103,16 @@ def _frames(picture: Image.Image, kind: str) -> tuple[Note, ...]:
     return (_FIRST_FRAME,) if several else ()
 
 
-def _by_pillow(data: bytes, kind: str, limit_px: int, file: str) -> Raster:
+def _by_pillow(
+    data: bytes, kind: str, limit_px: int, file: str, least_px: int | None = None
+) -> Raster:
     with _decoders(limit_px):
         picture: Image.Image = Image.open(io.BytesIO(data), formats=[kind])
         _check_size(*picture.size, limit_px, file)
         notes = _frames(picture, kind)
+        if least_px is not None:
+            # JPEG alone can be decoded smaller; the other formats take no notice
+            picture.draft(None, (least_px, least_px))
         # Pillow itself turns a TIFF while it loads, and takes its orientation away
         picture.load()
         orientation, assumed = 1, None
@@ -198,8 +203,11 @@ def _by_tiff(data: bytes, limit_px: int, file: str) -> Raster:
     return _by_pillow(data, "TIFF", limit_px, file)
 
 
-def decode(data: bytes, limit_px: int, file: str) -> Raster:
-    """Decode a picture of at most `limit_px` pixels; UnreadableInput where that cannot be done."""
+def decode(data: bytes, limit_px: int, file: str, least_px: int | None = None) -> Raster:
+    """Decode a picture of at most `limit_px` pixels; UnreadableInput where that cannot be done.
+
+    With `least_px` a JPEG may come out smaller by 2, 4 or 8, no side shorter than that.
+    """
     kind = sniff(data)
     if kind == "PDF":
         raise UnreadableInput(
@@ -216,7 +224,7 @@ def decode(data: bytes, limit_px: int, file: str) -> Raster:
             return _by_tiff(data, limit_px, file)
         if kind == "HEIF":
             return _by_heif(data, limit_px, file)
-        return _by_pillow(data, kind, limit_px, file)
+        return _by_pillow(data, kind, limit_px, file, least_px)
     except UnreadableInput:
         raise
     except Image.DecompressionBombError as error:

@@ -49,14 +49,17 @@ def _eight_bit(alpha: NDArray[Any]) -> U8:
     return ((alpha.astype(np.uint32) + 128) // 257).astype(np.uint8)
 
 
-def read_photo(path: str | Path) -> Photo:
-    """Decode a photo of at most 120 MP; transparent parts are laid on white.
+def read_photo(
+    path: str | Path, *, limit_px: int = PHOTO_LIMIT_PX, least_px: int | None = None
+) -> Photo:
+    """Decode a photo of at most `limit_px` pixels; transparent parts are laid on white.
 
-    Raises UnreadableInput where the file cannot be opened or decoded.
+    With `least_px` a quick look will do: a JPEG comes out smaller by 2, 4 or 8 where no side gets
+    shorter than that. Raises UnreadableInput where the file cannot be opened or decoded.
     """
     file = str(path)
-    data, sha256 = read_whole(Path(path), PHOTO_LIMIT_PX)
-    raster = decode(data, PHOTO_LIMIT_PX, file)
+    data, sha256 = read_whole(Path(path), limit_px)
+    raster = decode(data, limit_px, file, least_px)
     del data
     pixels, space, notes = _srgb(raster, file)
     notes = raster.notes + notes

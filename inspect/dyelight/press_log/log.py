@@ -13,7 +13,7 @@ from sqlalchemy import func, insert, select, update
 
 from ..errors import SettingsError
 from ..judge.model_file import close_name
-from ..records import Inspection
+from ..records import Inspection, Kind
 from . import schema
 from .database import Database
 from .entries import (
@@ -214,6 +214,35 @@ class PressLog:
         """Write what a person says of an inspection's verdict or of one of its findings."""
         with self.database.writing() as connection:
             write_ruling(connection, inspection, entry)
+
+    def add_missed(
+        self,
+        inspection: int,
+        kind: Kind,
+        place_mm: tuple[float, float] | None,
+        *,
+        why: str = "",
+        by: str = "",
+    ) -> str:
+        """Write a finding that an inspection missed and a person saw; its code, as m1.
+
+        `place_mm` is its middle on the panel as the artwork reads, None where that is not known.
+        """
+        from .agreement import write_missed
+
+        with self.database.writing() as connection:
+            return write_missed(connection, inspection, kind, place_mm, why=why, by=by)
+
+    def inspection_of(self, panel: int, photo_sha256: str) -> int | None:
+        """The number of a panel's inspection by this photo, None where there is none."""
+        table, photo = schema.inspection, schema.inspection_photo
+        with self.database.reading() as connection:
+            row = connection.execute(
+                select(func.max(table.c.id))
+                .join(photo, photo.c.inspection_id == table.c.id)
+                .where(table.c.pressed_panel_id == panel, photo.c.sha256 == photo_sha256)
+            ).scalar_one()
+        return None if row is None else int(row)
 
     # reading
 

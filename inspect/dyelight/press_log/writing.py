@@ -145,8 +145,13 @@ def panel_of(connection: Connection, pressing: int, code: str, panel: str) -> in
     return insert_row(connection, table, pressing_id=pressing, code=panel)
 
 
-def write_ruling(connection: Connection, inspection: int, entry: RulingEntry) -> None:
-    """Write a ruling on a verdict or finding; SettingsError where there is none such."""
+def write_ruling(
+    connection: Connection, inspection: int, entry: RulingEntry, *, agreed: bool | None = None
+) -> None:
+    """Write a ruling on a verdict or finding; SettingsError where there is none such.
+
+    `agreed` None tells it from what the inspection said.
+    """
     table, found = schema.inspection, schema.finding
     said = connection.execute(
         select(table.c.verdict).where(table.c.id == inspection)
@@ -183,7 +188,7 @@ def write_ruling(connection: Connection, inspection: int, entry: RulingEntry) ->
         finding_id=finding_row,
         at=now(),
         by=entry.by,
-        agreed=ruled == said,
+        agreed=ruled == said if agreed is None else agreed,
         ruled=ruled,
         why=entry.why,
     )

@@ -17,12 +17,14 @@ from ..causes.history import History
 from ..causes.trial_standing import TrialStanding, trial_standing
 from ..judge import texts
 from ..press_log import Columns, Filter, PressLog
+from ..press_log.agreement import read_agreement
 from ..press_log.entries import now
 from ..press_log.press_check import ProbeRound, probe_rounds, windows
 from ..press_log.shop import Fabric, Press, read_fabrics, read_press
 from ..press_log.summary import Summary, read_summary
 from ..press_log.trials import read_trials
 from ..press_log.units import Units, from_si, shown, unit_name
+from .agreement_words import agreement_facts
 from .history_charts import Period, bars, factor_chart, platen_map, yield_chart
 from .trial_words import change_text, held_text, left_out_text, standing_text
 
@@ -50,6 +52,7 @@ def history_page(log: PressLog, units: Units) -> str:
         rounds = probe_rounds(connection)
         trials = read_trials(connection)
         posted = windows(connection)
+        agreement = read_agreement(connection)
         presses = {
             name: read_press(connection, name)
             for name in sorted(set(columns.values["press"]) | {done.press for done in rounds})
@@ -66,6 +69,7 @@ def history_page(log: PressLog, units: Units) -> str:
         **_totals(summary),
         "yield": yield_chart(_periods(summary)),
         "kinds": _kind_bars(summary),
+        "ruled": agreement_facts(agreement),
         "results": [_kind_facts(result) for result in results],
         "learned_from": int(history.looked.sum()),
         "fabrics": _fabric_bars(fabrics),

@@ -11,6 +11,7 @@ import numpy as np
 
 from ..errors import DyelightError, SettingsError
 from ..intake import read_photo
+from ..records import Photo
 from .schedule import spread
 
 # a code that fills a fortieth of the photo's long side still has some pixels a module at this size
@@ -30,15 +31,23 @@ def load_reader() -> Any:
 
 
 def read_codes(path: Path) -> tuple[str, ...]:
-    """The texts of all Data Matrix and QR codes in a photo, sorted; none where it is unreadable.
-
-    A smaller copy is tried first, as codes on a panel or sheet are seldom fine; then the whole.
-    """
-    reader = load_reader()
+    """The texts of all Data Matrix and QR codes in a photo, sorted; none where it is unreadable."""
+    load_reader()
     try:
-        pixels = read_photo(path).pixels
+        photo = read_photo(path)
     except DyelightError:
         return ()
+    return codes_in(photo)
+
+
+def codes_in(photo: Photo) -> tuple[str, ...]:
+    """The texts of all Data Matrix and QR codes in a decoded photo, sorted.
+
+    A smaller copy is tried first, as codes on a panel or sheet are seldom fine; then the whole.
+    SettingsError where the reader is not installed.
+    """
+    reader = load_reader()
+    pixels = photo.pixels
     if pixels.dtype == np.uint16:
         pixels = (pixels >> 8).astype(np.uint8)
     grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)

@@ -90,7 +90,7 @@ def pair_folder(
             file=folder,
             remedy="Name the folder that the photos lie in themselves.",
         )
-    jobs, left_out = _jobs(folder, artworks, defaults)
+    jobs, left_out = read_jobs(folder, artworks)
     if read_codes is None:
         chosen = {path: _by_name(path.stem, jobs) for path in photos}
     else:
@@ -131,10 +131,12 @@ def pictures_in(folder: Path) -> list[Path]:
     return sorted((path.absolute() for path in found), key=lambda path: natural_key(path.name))
 
 
-def _jobs(
-    folder: Path, artworks: Path, defaults: Defaults
-) -> tuple[dict[str, Job], list[Unpaired]]:
-    """The jobs by their names in small letters, and artworks that no job can be told by."""
+def read_jobs(folder: Path, artworks: Path) -> tuple[dict[str, Job], list[Unpaired]]:
+    """The jobs by their names in small letters, and artworks that no job can be told by.
+
+    Raises UnreadableInput where a folder or jobs.csv cannot be read, SettingsError where there is
+    no artwork, or jobs.csv holds what cannot be used.
+    """
     listed = folder / JOBS_FILE
     if listed.is_file():
         return _listed_jobs(listed, artworks), []

@@ -29,7 +29,7 @@ def run_folder(out: Path) -> Iterator[None]:
     path = out / LOCK
     try:
         with path.open("a+b") as file:
-            _hold(file, out)
+            hold_lock(file, out, "another run writes to this folder.")
             # files that a killed run was about to move into their places
             for folder in (out, out / RESULTS, out / MARKED):
                 for left in folder.glob(".*.part"):
@@ -43,7 +43,8 @@ def run_folder(out: Path) -> Iterator[None]:
         ) from trouble
 
 
-def _hold(file: Any, out: Path) -> None:
+def hold_lock(file: Any, out: Path, held: str) -> None:
+    """Lock an open file for this process; OutputError that says `held` where another has it."""
     try:
         if sys.platform == "win32":
             import msvcrt
@@ -55,9 +56,7 @@ def _hold(file: Any, out: Path) -> None:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as trouble:
         raise OutputError(
-            "another run writes to this folder.",
-            file=out,
-            remedy="Wait for it, or name another folder with --out.",
+            held, file=out, remedy="Wait for it, or name another folder."
         ) from trouble
 
 

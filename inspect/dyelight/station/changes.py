@@ -1,0 +1,358 @@
+"""What devices change: photos that they send, values of the next pressing, rulings."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+
+from ..errors import DyelightError
+from ..judge import texts
+from ..records import Kind
+from .checks import KEY, Check
+from .desk import Arrival
+from .door import Door
+from .guard import cookie_line, session_of
+from .limits import Limits
+from .page_facts import place_words
+from .pages import desk_of, page, wanted_check, wanted_job
+from .refusals import Refusal, header
+from .uploads import check_head, receive_picture
+
+
+class _Asked(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+Asked = TypeVar("Asked", bound=_Asked)
+
+
+class _Code(_Asked):
+    code: str = Field(max_length=20)
+
+
+class _Nothing(_Asked):
+    pass
+
+
+class _Camera(_Asked):
+    on: bool
+
+
+class _Change(_Asked):
+    press: str = Field(min_length=1, max_length=80)
+    name: str = Field(default="", max_length=40)
+    value: str = Field(default="", max_length=80)
+
+
+class _Ruling(_Asked):
+    finding: str | None = Field(default=None, max_length=20)
+    ruled: str | None = Field(default=None, max_length=40)
+    why: str = Field(default="", max_length=400)
+
+
+class _Missed(_Asked):
+    key: str = Field(pattern=r"^[0-9a-f]{32}$")
+    kind: Kind
+    box: tuple[float, float, float, float] = Field(strict=False)
+    why: str = Field(default="", max_length=400)
+
+
+async def _body(request: Request, kind: type[Asked]) -> Asked:
+    """What a request asks for, checked; raises Refusal."""
+    limits: Limits = request.app.state.limits
+    if header(request.scope, "content-type").partition(";")[0].strip() != "application/json":
+        raise Refusal(415, "This is sent as JSON.")
+    data = b""
+    try:
+        async with asyncio.timeout(limits.slow_seconds):
+            async for chunk in request.stream():
+                data += chunk
+                if len(data) > limits.text_bytes:
+                    raise Refusal(413, "That is too much text.")
+    except TimeoutError:
+        raise Refusal(408, "That came too slowly.") from None
+    try:
+        return kind.model_validate_json(data)
+    except ValidationError as failure:
+        raise Refusal(400, f"This was not understood: {_first(failure)}.") from None
+
+
+def _first(failure: ValidationError) -> str:
+    details = failure.errors()[0]
+    return f"{'.'.join(str(part) for part in details['loc'])} {details['msg']}".strip()[:200]
+
+
+async def _log(work: Any, *arguments: Any) -> Any:
+    """Do something in the press log's thread; what the log refuses becomes words."""
+    try:
+        return await asyncio.to_thread(work, *arguments)
+    except DyelightError as trouble:
+        status = 400 if trouble.exit_code == 2 else 503
+        said = trouble.trouble[:1].upper() + trouble.trouble[1:]
+        raise Refusal(status, said, trouble.remedy or "") from trouble
+
+
+# coming in
+
+
+async def pair_page(request: Request) -> Response:
+    """Where a device shows the code; asking for the page has one shown in the terminal."""
+    door: Door = request.app.state.door
+    if not door.open_to_all:
+        door.ask_for_code()
+    return page(request, "pair", "pair")
+
+
+async def pair(request: Request) -> Response:
+    """Let a device in that knows the code."""
+    door: Door = request.app.state.door
+    asked = await _body(request, _Code)
+    opened = None if door.open_to_all else door.enter(asked.code)
+    if opened is None:
+        # guessing costs time, whoever guesses
+        await asyncio.sleep(1.0)
+        raise Refusal(403, "That is not the code.", "Codes work once and for ten minutes.")
+    answer = Response(status_code=204)
+    answer.raw_headers.append((b"set-cookie", cookie_line(opened[0], request.scope)))
+    return answer
+
+
+async def pair_ask(request: Request) -> Response:
+    """Have a code shown in the terminal."""
+    await _body(request, _Nothing)
+    door: Door = request.app.state.door
+    if door.open_to_all or not door.ask_for_code():
+        raise Refusal(429, "A code was shown a moment ago.", "Look at the terminal.")
+    return Response(status_code=204)
+
+
+async def leave(request: Request) -> Response:
+    """Sign this device out."""
+    await _body(request, _Nothing)
+    door: Door = request.app.state.door
+    door.close_session(session_of(request.scope))
+    return Response(status_code=204)
+
+
+# photos
+
+
+def _refuse_too_many(request: Request) -> None:
+    wait = request.app.state.photos.take(
+        session_of(request.scope).id, asyncio.get_running_loop().time()
+    )
+    if wait:
+        raise Refusal(
+            429,
+            "Too many photos in a short time.",
+            "Wait a moment.",
+            headers={"retry-after": str(int(wait) + 1)},
+        )
+
+
+async def photo(request: Request) -> Response:
+    """Receive a photo. Sent again with the same key, it is the same photo."""
+    desk, key = desk_of(request), _key(request)
+    known = desk.checks.by_key(key)
+    if known is None:
+        check_head(request.scope, request.app.state.limits)
+        arrival = await _arrival(request, key)
+        _refuse_too_many(request)
+        desk.refuse_when_full()
+        uploads: asyncio.Semaphore = request.app.state.uploads
+        async with uploads:
+            path = await receive_picture(
+                request.scope, request.receive, desk.checks.incoming, request.app.state.limits
+            )
+        known, new = await desk.take(arrival, path)
+        return JSONResponse({"check": known.id, "hints": known.hints}, 201 if new else 200)
+    return JSONResponse({"check": known.id, "hints": known.hints})
+
+
+def _key(request: Request) -> str:
+    key: str = request.path_params["key"]
+    if not KEY.fullmatch(key):
+        raise Refusal(404, "This is no number of a photo.")
+    return key
+
+
+async def _arrival(request: Request, key: str) -> Arrival:
+    asked, job = request.query_params, wanted_job(request)
+    session = session_of(request.scope)
+
+    def other(name: str) -> Check | None:
+        if not asked.get(name):
+            return None
+        check = wanted_check(request, asked[name])
+        if check.job != job.id and name == "again":
+            raise Refusal(400, "The photo belongs to another job.")
+        return check
+
+    return Arrival(key, job, session.press, other("again"), other("together"))
+
+
+async def photo_known(request: Request) -> Response:
+    """Whether a photo was received, so that it need not be sent again."""
+    known = desk_of(request).checks.by_key(_key(request))
+    return JSONResponse({"check": None if known is None else known.id})
+
+
+async def codes(request: Request) -> Response:
+    """Find the job by a photo of its code; the photo is not kept."""
+    desk = desk_of(request)
+    _refuse_too_many(request)
+    path = await receive_picture(
+        request.scope, request.receive, desk.checks.incoming, request.app.state.limits
+    )
+    try:
+        found = await desk.read_codes(path)
+    finally:
+        path.unlink(missing_ok=True)
+    if not found:
+        raise Refusal(
+            404, "No code was found in the photo.", "Go closer, so that it fills a third of it."
+        )
+    jobs = [job for text in found if (job := desk.jobs.by_code(text)) is not None]
+    if len(jobs) != 1:
+        shown = ", ".join(text[:60] for text in found[:3])
+        what = "is no job in the list" if not jobs else "belong to several jobs"
+        raise Refusal(404, f"The code {shown} {what}.", "Search for the job by its name.")
+    return JSONResponse({"job": jobs[0].id})
+
+
+async def camera(request: Request) -> Response:
+    """Say that the fixed camera's photos are of this job, or no longer."""
+    desk, wanted = desk_of(request), wanted_job(request)
+    asked = await _body(request, _Camera)
+    if asked.on:
+        desk.camera_job, desk.unclaimed = wanted.id, 0
+    elif desk.camera_job == wanted.id:
+        desk.camera_job = ""
+    return JSONResponse({"on": asked.on})
+
+
+# the press log
+
+
+async def pressing(request: Request) -> Response:
+    """Choose this device's press, or change one value of its next pressing."""
+    asked = await _body(request, _Change)
+    booking, session = desk_of(request).booking, session_of(request.scope)
+    if asked.name:
+        await _log(booking.change, asked.press, asked.name, asked.value)
+        if asked.name == "operator":
+            session.by = asked.value.strip()
+    session.press = asked.press.strip()
+    request.app.state.door.save()
+    facts = await _log(booking.facts, session.press)
+    shown = next((tile.shown for tile in facts.tiles if tile.name == asked.name), "")
+    return JSONResponse({"press": facts.press, "shown": shown})
+
+
+def _logged(check: Check) -> int:
+    if check.inspection is None:
+        raise Refusal(
+            409,
+            "This check is not in the press log, so nothing can be ruled on it.",
+            "Choose the press before the next photo.",
+        )
+    return check.inspection
+
+
+async def _ruler(request: Request) -> str:
+    """Who rules: the operator who stands for this device's press."""
+    desk, session = desk_of(request), session_of(request.scope)
+    if session.by:
+        return session.by
+    facts = await _log(desk.booking.facts, session.press)
+    shown = next((tile.shown for tile in facts.tiles if tile.name == "operator"), "-")
+    return "" if shown == "-" else str(shown)
+
+
+async def ruling(request: Request) -> Response:
+    """Agree with a verdict or a finding, or overrule it with a reason."""
+    desk, check = desk_of(request), wanted_check(request)
+    asked = await _body(request, _Ruling)
+    inspection = _logged(check)
+    said = _said(await asyncio.to_thread(desk.checks.facts, check), check, asked.finding)
+    agreed = asked.ruled is None or asked.ruled == said
+    if not agreed and not asked.why.strip():
+        raise Refusal(400, "Say why, in a word or two.")
+    by = await _ruler(request)
+    await _log(desk.booking.rule, inspection, asked.finding, asked.ruled, asked.why, by)
+    check.rulings[asked.finding or "verdict"] = {
+        "ruled": said if asked.ruled is None else asked.ruled,
+        "agreed": "yes" if agreed else "no",
+        "why": asked.why.strip(),
+        "by": by,
+    }
+    await _log(desk.checks.save, check)
+    await desk.checks.tell()
+    return JSONResponse({"ruled": check.rulings[asked.finding or "verdict"]["ruled"]})
+
+
+def _said(facts: dict[str, Any] | None, check: Check, finding: str | None) -> str:
+    """What the tool said of the verdict or a finding; raises Refusal where it said nothing."""
+    if finding is None:
+        return check.word or ""
+    for item in (facts or {}).get("findings", []):
+        if item["id"] == finding:
+            return str(item["kind"])
+    raise Refusal(404, "There is no such finding.")
+
+
+async def missed(request: Request) -> Response:
+    """Add a finding that the tool missed, drawn on the panel."""
+    desk, check = desk_of(request), wanted_check(request)
+    asked = await _body(request, _Missed)
+    inspection = _logged(check)
+    facts = await asyncio.to_thread(desk.checks.facts, check)
+    if facts is None:
+        raise Refusal(404, "Its result can no longer be read.")
+    if not any(item["key"] == asked.key for item in check.missed):
+        panel = facts["panel"]
+        box = _on_panel(asked.box, panel["width"], panel["height"])
+        center = ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2)
+        by = await _ruler(request)
+        code = await _log(desk.booking.add_missed, inspection, asked.kind, center, asked.why, by)
+        check.missed.append(_drawn(asked, code, box, center, panel["unit"] == "mm"))
+        await _log(desk.checks.save, check)
+        await desk.checks.tell()
+    return JSONResponse({"missed": check.missed})
+
+
+def _on_panel(
+    box: tuple[float, float, float, float], width: float, height: float
+) -> tuple[float, float, float, float]:
+    """A drawn box cut to the panel; Refusal where nothing of it lies there."""
+    x0, x1 = sorted(min(max(edge, 0.0), width) for edge in (box[0], box[2]))
+    y0, y1 = sorted(min(max(edge, 0.0), height) for edge in (box[1], box[3]))
+    # comparisons with what is no number are false, and so end here too
+    if not (x1 - x0 > 0 and y1 - y0 > 0):
+        raise Refusal(400, "That lies beside the panel.", "Draw around the mark itself.")
+    return x0, y0, x1, y1
+
+
+def _drawn(
+    asked: _Missed,
+    code: str,
+    box: tuple[float, float, float, float],
+    center: tuple[float, float],
+    known: bool,
+) -> dict[str, Any]:
+    x0, y0, x1, y1 = (round(edge, 2) for edge in box)
+    return {
+        "key": asked.key,
+        "id": code,
+        "number": code.upper(),
+        "kind": asked.kind,
+        "title": texts.kind_title(asked.kind),
+        "place": place_words(center, known),
+        "box": [x0, y0, x1, y1],
+        "outline": [[x0, y0], [x1, y0], [x1, y1], [x0, y1]],
+        "why": asked.why.strip(),
+    }
