@@ -45,9 +45,7 @@ def find_borders(
     """
     out = []
     # an outline that was not seen is the print's own, and the metal may reach to either side of it
-    w, h = difference.artwork.width_mm, difference.artwork.height_mm
-    square = np.array([[0, 0], [w, 0], [w, h], [0, h]])
-    seen = float(np.abs(difference.to_panel_mm(square) - square).max()) > 1e-3
+    seen = difference.outline_seen
     look = _Look.of(difference)
     for side in range(4):
         edge_mm, least_mm = (0.0, _LEAST_MM) if seen else _metal_edge(difference, look, side)

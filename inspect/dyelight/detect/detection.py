@@ -37,6 +37,9 @@ _REFLECTION = 0.55  # likeness over which a pale patch is light on the coating, 
 _SMOOTH = 0.12  # vapour is mottled, a reflection is not
 _EDGE_MM = 2.5
 _RIM_MM = 1.8
+_UNSEEN_RIM_MM = 3.2
+_SKIRT = 0.3  # share of a patch in the skirt of glare from which it may be the glare's own
+_SKIRT_MM = 2.0
 _STRONG_DE00 = 15.0  # under a fainter reflection the picture can still be judged
 _BROAD = 0.2  # share of the short side from which a soft patch may as well be light
 _VERY_SOFT = 2.5
@@ -77,6 +80,7 @@ def detect(difference: Difference) -> Detection:
         if id(c) not in thrown_back
         and not _is_hidden(difference, difference.hidden if is_mark(c) else hidden, c)
         and not _on_the_rim(difference, c)
+        and not _is_skirt(difference, c)
     ]
     candidates = without_traces(difference, with_dents_whole(without_doubles(visible)))
     candidates = without_streaks(candidates)
@@ -123,12 +127,29 @@ def _on_the_rim(difference: Difference, candidate: Candidate) -> bool:
     """Whether a mark or patch runs along the panel's edge so near that it is the rim itself."""
     x0, y0, x1, y1 = candidate.box_mm
     width, height = difference.artwork.width_mm, difference.artwork.height_mm
+    rim_mm = _RIM_MM if difference.outline_seen else _UNSEEN_RIM_MM
     if not is_mark(candidate) and candidate.family != "patch":
         return False
     across, down = x1 - x0, y1 - y0
-    beside = x1 < _RIM_MM or x0 > width - _RIM_MM
-    over = y1 < _RIM_MM or y0 > height - _RIM_MM
+    beside = x1 < rim_mm or x0 > width - rim_mm
+    over = y1 < rim_mm or y0 > height - rim_mm
     return (beside and down > 1.5 * across) or (over and across > 1.5 * down)
+
+
+def _is_skirt(difference: Difference, candidate: Candidate) -> bool:
+    """Whether a patch is what the skirt of glare leaves over its own local light: small, or without
+    a border of its own, or up against what is hidden."""
+    if candidate.family != "patch" or not difference.skirt.any():
+        return False
+    mask = drawn(difference, [candidate])
+    count = max(int(mask.sum()), 1)
+    if (difference.skirt & mask).sum() < _SKIRT * count:
+        return False
+    small = candidate.features["eq_diameter_mm"] < _SKIRT_MM
+    if small or "edge_blur_ratio" not in candidate.features:
+        return True
+    near = drawn(difference, [candidate], _SKIRT_MM)
+    return bool((difference.hidden & near).any())
 
 
 def _is_hidden(difference: Difference, hidden: Mask, candidate: Candidate) -> bool:

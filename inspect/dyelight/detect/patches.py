@@ -23,6 +23,7 @@ from .shapes import drawn, is_mark
 
 _FIRST_MM = 0.6
 _EDGE_MM = 1.2
+_UNSEEN_EDGE_MM = 2.2  # the print's outline may be off the metal's by its drift
 _SKIRT_MM = 0.6
 _MARK_MM = 0.5  # a mark's blurred skirt
 LOW_BAR = 3.0
@@ -52,7 +53,8 @@ class PatchView:
 def patch_view(difference: Difference, ignore: Mask | None = None) -> PatchView:
     """Weigh every pixel of the panel frame; those to `ignore` (H, W) bool have no weight."""
     frame = difference.panel
-    usable = frame.inside & frame.printed & ~difference.hidden & (frame.edge_mm > _EDGE_MM)
+    edge_mm = _EDGE_MM if difference.outline_seen else _UNSEEN_EDGE_MM
+    usable = frame.inside & frame.printed & ~difference.hidden & (frame.edge_mm > edge_mm)
     if ignore is not None:
         usable &= ~ignore
     expected = frame.expected

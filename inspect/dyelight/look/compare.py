@@ -87,6 +87,7 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
     return Difference(
         artwork=artwork,
         picture=placement.picture,
+        outline_seen=placement.outline_seen,
         panel=panel,
         photo=frame,
         look=look,

@@ -100,6 +100,7 @@ class PhotoFrame:
 class Difference:
     """Photo against expectation, in both frames, with what is needed to measure on the panel.
 
+    `outline_seen` says whether the metal's own outline was found, or the print's stands for it.
     `hidden` (H, W) bool on the panel frame: clipped places and strong glare; `skirt` (H, W) bool
     where glare fades out, expected under its own neighbourhood's light there. `white` (H,
     W, 3) float32: root light that the bare white base has there. `contrast` (H, W) float32: what
@@ -108,6 +109,7 @@ class Difference:
 
     artwork: Artwork
     picture: PictureMap
+    outline_seen: bool
     panel: PanelFrame
     photo: PhotoFrame
     look: ColourLight

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from ..imaging import distance_inside, gaussian, nearest, slopes
-from ..records import F32, Mask
+from ..records import F32, U8, Mask
 from .colour_light import ColourLight
 from .frames import PanelFrame
 from .local_light import LocalLight
@@ -61,8 +61,14 @@ def glare(frame: PanelFrame, white: F32) -> Glare:
     near = np.isin(labels, soft)
     size = 2 * int(np.ceil(_SMOOTH_MM * frame.px_per_mm)) + 1
     grown = cv2.dilate(near.astype(np.uint8), np.ones((size, size), np.uint8)) > 0
-    hidden = gone | (strong & near)
+    # ragged where the print is dark and light by turns: what lies between is no better
+    closed = cv2.morphologyEx(((core & near) * np.uint8(1)), cv2.MORPH_CLOSE, _disc(2 * size + 1))
+    hidden = gone | ((cv2.dilate(closed, _disc(size)) > 0) & frame.inside)
     return Glare(np.asarray(hidden), np.asarray(grown & ~hidden))
+
+
+def _disc(size: int) -> U8:
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), np.uint8)
 
 
 def broadly_off(frame: PanelFrame, local: LocalLight, scatter: float) -> Mask:

@@ -163,6 +163,10 @@ class Booking:
         with self._lock:
             self._changes[press] = changes
 
+    def choose(self, press: str) -> str:
+        """A press's name as the log keeps it; SettingsError where it takes none such."""
+        return checked(PressingEntry, {"press": press}, place="the press").press
+
     # pressings
 
     def book(self, job: StationJob, panel: str, press: str, same: str, at: Any) -> tuple[str, int]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from starlette.requests import Request
@@ -54,10 +54,13 @@ class _Ruling(_Asked):
     why: str = Field(default="", max_length=400)
 
 
+_Edge = Annotated[float, Field(allow_inf_nan=False)]
+
+
 class _Missed(_Asked):
     key: str = Field(pattern=r"^[0-9a-f]{32}$")
     kind: Kind
-    box: tuple[float, float, float, float] = Field(strict=False)
+    box: tuple[_Edge, _Edge, _Edge, _Edge] = Field(strict=False)
     why: str = Field(default="", max_length=400)
 
 
@@ -242,11 +245,12 @@ async def pressing(request: Request) -> Response:
     """Choose this device's press, or change one value of its next pressing."""
     asked = await _body(request, _Change)
     booking, session = desk_of(request).booking, session_of(request.scope)
+    press = await _log(booking.choose, asked.press)
     if asked.name:
-        await _log(booking.change, asked.press, asked.name, asked.value)
+        await _log(booking.change, press, asked.name, asked.value)
         if asked.name == "operator":
             session.by = asked.value.strip()
-    session.press = asked.press.strip()
+    session.press = press
     request.app.state.door.save()
     facts = await _log(booking.facts, session.press)
     shown = next((tile.shown for tile in facts.tiles if tile.name == asked.name), "")

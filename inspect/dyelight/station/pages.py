@@ -155,7 +155,9 @@ async def job(request: Request) -> Response:
     desk.prepare(wanted)
     facts, _ = await _facts(request)
     checks = desk.checks.latest(8, wanted.id)
-    before = next((check for check in checks if check.pressing and check.panel), None)
+    # panels of other jobs may have lain in the same pressing
+    last = desk.checks.latest(8)
+    before = next((check for check in last if check.pressing and check.panel), None)
     return page(
         request,
         "job",
