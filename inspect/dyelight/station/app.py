@@ -95,9 +95,10 @@ def make_app(setup: Setup) -> ASGIApp:
                 eye.cancel()
                 with contextlib.suppress(asyncio.CancelledError):
                     await eye
-            # workers first: a check that is under way is done again at the next start
-            await asyncio.gather(*(asyncio.to_thread(w.stop) for w in (lookers, inspectors)))
+            # the desk first, so that no check is called failed because its worker was ended: what
+            # is under way is done again at the next start
             await desk.stop()
+            await asyncio.gather(*(asyncio.to_thread(w.stop) for w in (lookers, inspectors)))
             desk.booking.close()
             door.save()
 

@@ -200,13 +200,9 @@ class Desk:
         began = time.perf_counter()
         await self._book(check, job, press)
         try:
-            answer = await self.inspectors.ask(
-                self._task(check, job),
-                seconds=self.limits.check_seconds,
-                heard=lambda message: self._heard(check, message, began),
-            )
+            answer = await self._inspected(check, job, began)
         except WorkerLostError as lost:
-            what = "took too long" if lost.late else "ended the process that looked at it"
+            what = "took too long" if lost.late else "ended the process that looked at it, twice"
             await self._fail(check, f"This photo {what}.", "Take it again.")
             return
         if not answer["ok"]:
@@ -216,6 +212,20 @@ class Desk:
         check.inspection = answer["inspection"]
         await self._save(check)
         await asyncio.to_thread(self.checks.drop_photo, check)
+
+    async def _inspected(self, check: Check, job: StationJob, began: float) -> dict[str, Any]:
+        """The worker's answer. One that died may have been another's fault, so a second tries."""
+        for last in (False, True):
+            try:
+                return await self.inspectors.ask(
+                    self._task(check, job),
+                    seconds=self.limits.check_seconds,
+                    heard=lambda message: self._heard(check, message, began),
+                )
+            except WorkerLostError as lost:
+                if lost.late or last:
+                    raise
+        raise AssertionError("the loop returns or raises")
 
     def _heard(self, check: Check, message: dict[str, Any], began: float) -> None:
         check.word = message.get("verdict")
