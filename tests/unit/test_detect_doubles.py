@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from dyelight.detect.doubles import find_doubles
+from dyelight.detect.doubles import find_double
 from dyelight.detect.doubles_fit import TileFit
 from dyelight.detect.doubles_pattern import follow
 from dyelight.look import compare
@@ -140,7 +140,8 @@ def _placement(off_px: tuple[float, float] = (0.0, 0.0), stretch: float = 1.0) -
 def _look_for(picture: U8, photo: U8, placement: Placement | None = None) -> tuple[Candidate, ...]:
     artwork = Artwork("picture.png", "", picture, None, WIDTH_MM, HEIGHT_MM)
     found = compare(Photo("photo.jpg", "", photo), artwork, placement or _placement())
-    return find_doubles(found)
+    double = find_double(found)
+    return () if double is None else (double.candidate,)
 
 
 def _slip(x: float, y: float) -> Shift:
@@ -253,7 +254,7 @@ def _fits(shift_of: Callable[[F64], F64], count: int = 12) -> list[TileFit]:
     rng = np.random.default_rng(2)
     centers = rng.uniform([10, 10], [WIDTH_MM - 10, HEIGHT_MM - 10], (count, 2))
     return [
-        TileFit(c, shift_of(c) + rng.normal(0, 0.03, 2), 400 * np.eye(2), 0.1, 0.002)
+        TileFit(c, shift_of(c) + rng.normal(0, 0.03, 2), 400 * np.eye(2), 0.1, 0.002, 0.0)
         for c in centers
     ]
 
@@ -261,7 +262,7 @@ def _fits(shift_of: Callable[[F64], F64], count: int = 12) -> list[TileFit]:
 def test_one_wild_tile_does_not_bend_the_pattern() -> None:
     """Eleven tiles that slip alike outvote one that says something else."""
     fits = _fits(lambda c: np.array([1.0, 0.5]))
-    fits[3] = TileFit(fits[3].center_mm, np.array([-3.0, 4.0]), 400 * np.eye(2), 0.1, 0.002)
+    fits[3] = TileFit(fits[3].center_mm, np.array([-3.0, 4.0]), 400 * np.eye(2), 0.1, 0.002, 0.0)
     found = follow(fits, (WIDTH_MM, HEIGHT_MM))
     assert found is not None
     assert found.pattern == "slip"

@@ -116,11 +116,13 @@ def _difference(added: F32) -> Difference:
     return Difference(
         artwork=Artwork("picture.png", "", grey, None, size_mm, size_mm),
         picture=place,
+        outline_seen=True,
         panel=cast(PanelFrame, None),
         photo=photo,
         look=cast(ColourLight, None),
         panel_from_artwork=np.eye(3),
         hidden=np.zeros(shape, bool),
+        skirt=np.zeros(shape, bool),
         white=flat,
         contrast=np.zeros(shape, np.float32),
     )
@@ -204,7 +206,7 @@ def test_the_halo_of_a_mark_is_no_company_and_goes_with_it() -> None:
 
 def test_marks_inside_a_patch_are_its_mottle_unless_they_stand_out() -> None:
     """A group inside a patch goes with it; a lone mark half again as strong as the patch stays."""
-    patch = _candidate("patch", 20, 20, 8.0, {})
+    patch = _candidate("patch", 20, 20, 8.0, {"eq_diameter_mm": 8.0})
     mottle = [_mark(18, 20), _mark(18.7, 20)]
     weak = _mark(24, 20)
     strong = replace(_mark(20, 25), delta_e00=16.0)

@@ -154,14 +154,20 @@ def test_one_lifted_corner_does_not_decide() -> None:
     assert found == pytest.approx(3.0, abs=0.6)
 
 
+def _white(frame: PanelFrame) -> F32:
+    return np.full_like(frame.observed, 0.95)
+
+
 def test_glare_grows_to_its_skirt() -> None:
-    """A clipped reflection takes the bright skirt that it fades out over."""
+    """A clipped reflection hides what it clips; the bright skirt around it can be judged."""
     frame = _even_frame()
     soft = gaussian(_disc(frame, (40.0, 30.0), 6.0).astype(np.float32), 3.0 * PX_PER_MM)
     added = np.asarray(0.45 * soft / soft.max(), np.float32)
-    hidden = glare(_with(frame, added, added > 0.4))
-    assert hidden[added > 0.05].all()
-    assert not hidden[_disc(frame, (70.0, 50.0), 4.0)].any()
+    found = glare(_with(frame, added, added > 0.4), _white(frame))
+    assert found.hidden[added > 0.4].all()
+    assert not found.hidden[added < 0.1].any()
+    assert (found.hidden | found.skirt)[added > 0.05].all()
+    assert not (found.hidden | found.skirt)[_disc(frame, (70.0, 50.0), 4.0)].any()
 
 
 def test_sharp_bright_patch_is_no_glare() -> None:
@@ -170,14 +176,17 @@ def test_sharp_bright_patch_is_no_glare() -> None:
     patch = _disc(frame, (40.0, 30.0), 6.0)
     core = _disc(frame, (40.0, 30.0), 2.0)
     added = gaussian(np.where(patch, 0.45, 0.0).astype(np.float32), 0.8)
-    np.testing.assert_array_equal(glare(_with(frame, added, core)), core)
+    found = glare(_with(frame, added, core), _white(frame))
+    np.testing.assert_array_equal(found.hidden, core)
+    assert not found.skirt.any()
 
 
 def test_clipped_but_expected_bright_is_only_itself() -> None:
     """Where the picture is as bright as the clipped photo nothing around it is hidden."""
     frame = _even_frame()
     core = _disc(frame, (40.0, 30.0), 2.0)
-    np.testing.assert_array_equal(glare(replace(frame, blown=core)), core)
+    found = glare(replace(frame, blown=core), _white(frame))
+    np.testing.assert_array_equal(found.hidden, core)
 
 
 def test_reflection_over_print_is_followed() -> None:

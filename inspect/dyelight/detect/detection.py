@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from ..look import Difference
+from ..look import Difference, with_second_image
 from ..records import F64, Candidate, Mask
 from .borders import find_borders
 from .capability import faintest_spot_de00, smallest_speck_mm
-from .doubles import find_doubles
+from .doubles import find_double
 from .marks import find_marks
 from .patches import find_patches
 from .same import with_dents_whole, without_doubles
@@ -25,7 +25,6 @@ from .whole import find_whole
 Detector = Callable[[Difference, tuple[Candidate, ...]], tuple[Candidate, ...]]
 
 DETECTORS: tuple[Detector, ...] = (
-    find_doubles,
     find_borders,
     find_whole,
     find_streaks,
@@ -65,8 +64,15 @@ class Detection:
 
 
 def detect(difference: Difference) -> Detection:
-    """Run every detector and settle what each of them saw of the same thing."""
+    """Run every detector and settle what each of them saw of the same thing.
+
+    A second image over the print is looked for first, and is part of what is expected from then on.
+    """
+    double = find_double(difference)
     found: tuple[Candidate, ...] = ()
+    if double is not None:
+        found = (double.candidate,)
+        difference = with_second_image(difference, double.image)
     for detector in DETECTORS:
         found += detector(difference, found)
     thrown_back = {id(c) for c in found if is_reflection(difference, c)}

@@ -7,10 +7,12 @@ photo's pixels, `doubles_pattern` names how the shifts run over the panel.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from ..colour import ciede2000, lab_from_linear
-from ..look import Difference
+from ..look import Difference, SecondImage
 from ..look.rootlight import linear_from_root
 from ..records import F32, F64, Candidate, Mask
 from .doubles_field import ShiftField, best_fields, evidence
@@ -34,10 +36,16 @@ _PITCH = 3
 _SEEN_DE00 = 1.0
 
 
-def find_doubles(
-    difference: Difference, _found: tuple[Candidate, ...] = ()
-) -> tuple[Candidate, ...]:
-    """At most one candidate of the family `double`.
+@dataclass(frozen=True, slots=True)
+class Double:
+    """A second image: the candidate of the family `double`, and what draws it."""
+
+    candidate: Candidate
+    image: SecondImage
+
+
+def find_double(difference: Difference) -> Double | None:
+    """The second image over the panel or a part of it, if there is one.
 
     `strength` is the second image's density over the artwork's, 0..1 (as a feature: in %).
     `vector_mm` is the shift of the second image against the first: at the panel's middle for a
@@ -70,8 +78,11 @@ def find_doubles(
             continue
         shows, part = _cover(scores, pattern, (art.width_mm, art.height_mm))
         if shows:
-            return (_candidate(difference, pattern, max(sure, field.total), part),)
-    return ()
+            return Double(
+                _candidate(difference, pattern, max(sure, field.total), part),
+                SecondImage(pattern.at, pattern.strength, pattern.place_share, part),
+            )
+    return None
 
 
 def _cover(

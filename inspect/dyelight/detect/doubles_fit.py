@@ -35,13 +35,15 @@ _PRIOR = (0.5, 2.0, 2.0, 1.5, 1.5, 0.3, 0.3, 0.3, 0.2, 0.6, 0.6, 0.6)
 @dataclass(frozen=True, slots=True)
 class TileFit:
     """One tile's second image: `center_mm` (2,), `shift_mm` (2,) with `information` (2, 2) per mm2,
-    `strength` as a share of the picture's density with its standard error."""
+    `strength` as a share of the picture's density with its standard error, and how far the first
+    image lies off its place, as a share of the shift."""
 
     center_mm: F64
     shift_mm: F64
     information: F64
     strength: float
     strength_error: float
+    place_share: float
 
 
 def fit_tiles(
@@ -215,4 +217,5 @@ def _fit_tile(difference: Difference, center_mm: F64, shift_mm: F64, fine: bool)
         np.asarray(per_mm.T @ np.linalg.inv(covariance[1:3, 1:3]) @ per_mm, np.float64),
         strength,
         float(np.sqrt(covariance[0, 0])),
+        float(place @ shift) / max(float(shift @ shift), 1e-9),
     )

@@ -20,7 +20,8 @@ _HINGED = 0.35  # at a hinge the shift is less than this share of its largest
 @dataclass(frozen=True, slots=True)
 class ShiftPattern:
     """Shifts d0 + M (x - middle), (2,), (2, 2) and (2,) in mm, the pattern they follow, the
-    strength with its standard error, and how many tiles agree and each show it surely."""
+    strength with its standard error, how many tiles agree and each show it surely, and how far the
+    first image lies off its place, as a share of the shift."""
 
     mean_mm: F64
     slope: F64
@@ -29,6 +30,7 @@ class ShiftPattern:
     strength: float
     strength_error: float
     sure_tiles: int
+    place_share: float
 
     def at(self, points_mm: F64) -> F64:
         """Shifts (N, 2) in mm at artwork points (N, 2)."""
@@ -76,7 +78,8 @@ def follow(fits: list[TileFit], size_mm: tuple[float, float]) -> ShiftPattern | 
     many = float(share.sum() ** 2 / (share**2).sum())
     scatter = float(np.sqrt(spread / max(many - 1, 0.5) + 1 / share.sum()))
     sure = int((s > SURE * error).sum())
-    return ShiftPattern(mean, slope, middle, pattern, strength, scatter, sure)
+    place = float(np.median([f.place_share for f, kept in zip(fits, keep, strict=True) if kept]))
+    return ShiftPattern(mean, slope, middle, pattern, strength, scatter, sure, place)
 
 
 def _affine_rows(away: F64) -> F64:

@@ -91,7 +91,7 @@ def _learned_variance(difference: F32, expected: F32, usable: Mask) -> F32:
     some = (slice(None, None, 3), slice(None, None, 3))
     sample, steep = np.abs(difference[some][usable[some]]), slope2[some][usable[some]]
     noise2 = max(1.4826 * float(np.median(sample)), 0.0015) ** 2
-    busy = steep > np.quantile(steep, 0.8)
+    busy = steep >= np.quantile(steep, 0.8)
     excess = np.minimum(sample[busy] ** 2, 25 * noise2) - noise2
     share = max(float(excess.mean()), 0.0) / max(float(steep[busy].mean()), 1e-9)
     return np.asarray(noise2 + np.float32(share) * slope2, np.float32)

@@ -14,13 +14,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..imaging import gaussian
+from ..imaging import distance_inside, gaussian
 from ..look.rootlight import linear_from_root
 from ..records import F32, Mask
 
 _SOFTEN_MM = 0.4  # vapour blurs detail, which neither light nor dye loss draws
-_WINDOW = 0.15  # of the patch's diameter
-_WINDOW_PX = (3.0, 24.0)
+_WINDOW = 0.08  # of the patch's diameter, so that the patch itself is even within it
+_WINDOW_PX = (2.5, 16.0)
 _DARKEST = 0.004  # share of white
 _TELLING = 4.0  # times the noise by which the worst of the three must fail
 
@@ -56,12 +56,13 @@ def light_or_dye(
     def window(image: F32) -> F32:
         return gaussian(np.ascontiguousarray(image.sum(axis=2), np.float32), sigma)
 
+    core = distance_inside(mask) > min(sigma, 0.2 * across)
     energy = window(apart * apart)
 
     def left(shape: F32) -> tuple[float, float]:
         taken = window(shape * apart) ** 2 / np.maximum(window(shape * shape), 1e-7)
         rest = np.maximum(energy - taken, 0)
-        return float(rest[mask].mean()), float(np.median(rest[ring]))
+        return float(rest[core].mean()), float(np.median(rest[ring]))
 
     light, noise = left(np.ones_like(apart))
     lost, noise_lost = left(np.asarray(dye, np.float32))

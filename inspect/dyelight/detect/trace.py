@@ -12,7 +12,7 @@ from ..records import Candidate
 from .shapes import is_mark
 
 _REACH = 1.6  # hinge, growth and turn shift some places further than the mean vector says
-_ALLOWANCE = 2.5  # lightness runs faster than root light in the shadows, and traces add up
+_ALLOWANCE = 0.8  # of the second image: what its own model leaves
 _PER_CENT = 0.01
 
 

@@ -2,5 +2,13 @@
 
 from .compare import compare
 from .frames import Difference, PanelFrame, PhotoFrame
+from .second_image import SecondImage, with_second_image
 
-__all__ = ["Difference", "PanelFrame", "PhotoFrame", "compare"]
+__all__ = [
+    "Difference",
+    "PanelFrame",
+    "PhotoFrame",
+    "SecondImage",
+    "compare",
+    "with_second_image",
+]

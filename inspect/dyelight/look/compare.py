@@ -31,17 +31,16 @@ from .render import (
     photo_light,
     working_pixels,
 )
-from .residual import fit_noise, noise_sigma, project_out
+from .residual import left_over
 from .rootlight import root_from_pixels
-from .sharpness import fit_sharpness
+from .sharpness import USUAL, fit_sharpness
 
 _MARGIN_PX = 6
 _RIM_MM = 1.0  # the coating's rounded rim shows the light, not the print
 _UNSEEN_RIM_MM = 2.0  # an outline that was not seen may be off by the print's drift
 _SKIRT_SOFT_MM = 0.5
+_PLACED_PX = 1.5
 _STRIP_PX = 2 * BLOCK_PX
-_STEP = 5
-_NOISE_FLOOR = 0.0012  # root light: the scatter that eight-bit rounding alone leaves
 
 
 def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int = 0) -> Difference:
@@ -76,8 +75,9 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
     observed = root_from_pixels(window)
     cells = local.in_cells(panel, placement, (x0, y0), observed.shape, BLOCK_PX)
     shrink = max(1, int(px_per_mm / panel.px_per_mm))
+    placed = placement.uncertainty_px < _PLACED_PX
     frame, forgiven, contrast = _photo_frame(
-        observed, usable, under, lit, px_per_mm, (x0, y0), cells, shrink
+        observed, usable, under, lit, px_per_mm, (x0, y0), cells, shrink, placed=placed
     )
     contrast = seen_squared_up(contrast, shrink, panel, placement, (x0, y0))
     panel = replace(panel, expected=_expected_as_forgiven(panel, frame, forgiven, placement))
@@ -146,6 +146,8 @@ def _photo_frame(
     origin_px: tuple[int, int],
     local: tuple[F32, F32],
     shrink: int,
+    *,
+    placed: bool,
 ) -> tuple[PhotoFrame, F32, F32]:
     """The photo frame; what was forgiven in its light channel (H, W); what the local light does to
     the print's contrast, averaged down by `shrink`.
@@ -155,7 +157,8 @@ def _photo_frame(
     """
     under_px = under.in_px(lit)
     light = photo_light(observed)
-    sharp = fit_sharpness(light, usable, lit, under_px, px_per_mm)
+    # detail that is off its place would be taken for blurred
+    sharp = fit_sharpness(light, usable, lit, under_px, px_per_mm) if placed else USUAL
     blur_artwork_px = sharp.blur_px * float(np.mean(lit.px_per_mm)) / px_per_mm
     size = (observed.shape[1], observed.shape[0])
     expected, drawn_light = draw_expected(lit, under_px, blur_artwork_px, size)
@@ -172,14 +175,7 @@ def _photo_frame(
             reduced[part] = area(whole, (reduced.shape[1], count))
     reduced -= gaussian(reduced, BLOCK_PX / shrink)
     expected_light = sharp.apply(drawn_light)
-    residual = np.asarray(cv2.subtract(light, expected_light), np.float32)
-    sample = np.abs(residual[::_STEP, ::_STEP][usable[::_STEP, ::_STEP]])
-    noise_sd = _NOISE_FLOOR
-    if sample.size:
-        noise_sd = max(1.4826 * float(np.median(sample)), _NOISE_FLOOR)
-    bias, gradient2 = project_out(residual, expected_light, usable, noise_sd)
-    noise = fit_noise(residual, expected_light, gradient2, usable, _NOISE_FLOOR)
-    sigma, coherent = noise_sigma(residual, expected_light, gradient2, usable, noise)
+    residual, sigma, coherent, bias = left_over(light, expected_light, usable)
     forgiven = light
     for rows in strips(size[1], _STRIP_PX):
         forgiven[rows] -= drawn_light[rows]

@@ -26,6 +26,8 @@ _STRIP_PX = 48  # rows worked on at a time, so that all they need lies in the ca
 PRIOR = (0.05, 0.05, 0.15, 0.15, 0.25)
 _COLUMNS = len(PRIOR)
 _NOISE_STEP = 6
+_STEP = 5
+_NOISE_FLOOR = 0.0012  # root light: the scatter that eight-bit rounding alone leaves
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +90,24 @@ def _half_strips(
     for rows in strips(shape[0], _STRIP_PX):
         first, last = rows.start // block_px, -(-rows.stop // block_px)
         yield rows, slice(first, last), ((last - first) * block_px // 2, columns * block_px // 2)
+
+
+def left_over(light: F32, expected: F32, usable: Mask) -> tuple[F32, F32, F32, F32]:
+    """What is left of the photo's light (H, W) over its expectation (H, W), and how sure that is.
+
+    Returns the residual with local nuisances projected out, its sigma, the edges' share of sigma,
+    (H, W) float32 each, and the local bias that was taken off, in cells of BLOCK_PX.
+    """
+    residual = np.asarray(cv2.subtract(light, expected), np.float32)
+    step = (slice(None, None, _STEP), slice(None, None, _STEP))
+    sample = np.abs(residual[step][usable[step]])
+    noise_sd = _NOISE_FLOOR
+    if sample.size:
+        noise_sd = max(1.4826 * float(np.median(sample)), _NOISE_FLOOR)
+    bias, gradient2 = project_out(residual, expected, usable, noise_sd)
+    noise = fit_noise(residual, expected, gradient2, usable, _NOISE_FLOOR)
+    sigma, coherent = noise_sigma(residual, expected, gradient2, usable, noise)
+    return residual, sigma, coherent, bias
 
 
 def project_out(residual: F32, expected: F32, usable: Mask, noise_sd: float) -> tuple[F32, F32]:

@@ -59,6 +59,9 @@ class Sharpness:
         return float(max(ninety - ten, 0.8)) / 2.563
 
 
+# of a photo whose picture has no detail to tell
+USUAL = Sharpness(1.0, np.zeros((3, 3), np.float32), 0.0)
+
 _XX = np.array([[0, 0, 0], [1, -2, 1], [0, 0, 0]], np.float32)
 _YY: F32 = np.ascontiguousarray(_XX.T)
 _XY: F32 = np.array([[0.25, 0, -0.25], [0, 0, 0], [-0.25, 0, 0.25]], np.float32)
@@ -153,7 +156,7 @@ def fit_sharpness(
         weight = usable[cut].astype(np.float32)
         tiles.append(_Tile(observed_light[cut], weight, linear, here.drawn(TILE_PX, TILE_PX)))
     if not tiles:
-        return Sharpness(1.0, np.zeros((3, 3), np.float32), 0.0)
+        return USUAL
     tried: dict[float, tuple[float, F64]] = {}
 
     def cost(sigma: float) -> float:
