@@ -131,5 +131,5 @@ def test_a_missing_extra_is_no_failure(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(selfcheck_run.importlib, "import_module", missing)
     seen = selfcheck_run._extras()
     assert not any(item.needed or item.ok for item in seen)
-    for item, extra in zip(seen, ("heic", "codes", "postgres", "cluster"), strict=True):
+    for item, extra in zip(seen, ("heic", "codes", "postgres", "station", "cluster"), strict=True):
         assert f"dyelight[{extra}]" in item.text

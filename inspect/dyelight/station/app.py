@@ -68,7 +68,8 @@ def make_app(setup: Setup) -> ASGIApp:
     make_folder(thumbnails)
     limits = setup.limits
     door = Door(limits, setup.open_to_all, setup.folder / "sessions.json", setup.show_code)
-    lookers = Workers(1, memory_bytes=limits.look_memory_bytes)
+    # two, so that one photo that takes long does not keep all others waiting
+    lookers = Workers(min(2, setup.workers), memory_bytes=limits.look_memory_bytes)
     inspectors = Workers(setup.workers, memory_bytes=limits.check_memory_bytes, niceness=_NICENESS)
     desk = Desk(
         checks=checks,

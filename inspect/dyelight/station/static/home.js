@@ -4,7 +4,7 @@ export function start() {
   const search = document.getElementById('search');
   const jobs = document.getElementById('jobs');
   let asked = 0;
-  search.addEventListener('input', async () => {
+  const find = async () => {
     asked += 1;
     const mine = asked;
     await pause(150);
@@ -16,10 +16,13 @@ export function start() {
       const found = new DOMParser().parseFromString(text, 'text/html');
       jobs.replaceChildren(...found.body.childNodes);
     }
-  });
-  document.getElementById('code-photo')?.addEventListener('change', async (event) => {
-    const [file] = event.target.files;
-    event.target.value = '';
+  };
+  search.addEventListener('input', find);
+  // somebody may have typed before this script was there
+  if (search.value) find();
+  const code = document.getElementById('code-photo');
+  const readCode = async () => {
+    const [file] = code.files;
     if (!file) return;
     const answer = document.getElementById('code-answer');
     answer.textContent = 'Reading the code.';
@@ -38,5 +41,8 @@ export function start() {
       answer.textContent = trouble instanceof Gone
         ? 'The station does not answer. Photograph the code again when it does.' : notSaved(trouble);
     }
-  });
+    code.value = '';
+  };
+  code?.addEventListener('change', readCode);
+  if (code) readCode();
 }

@@ -39,12 +39,15 @@ export async function send(file, where) {
 }
 
 export function onPhoto(input, where) {
-  input.addEventListener('change', async () => {
+  const take = async () => {
     const [file] = input.files;
-    // taken again, the same file must count as a change
     if (file) await send(file, where());
+    // taken again, the same file must count as a change
     input.value = '';
-  });
+  };
+  input.addEventListener('change', take);
+  // a photo may have been taken before this script was there
+  take();
 }
 
 if (page !== 'pair') {

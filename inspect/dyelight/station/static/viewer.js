@@ -155,19 +155,24 @@ class Viewer {
 
   visit(step) {
     if (!this.marks.length) return;
-    this.place = (this.place + step + this.marks.length) % this.marks.length;
+    this.choose((Math.max(this.place, step < 0 ? 0 : -1) + step + this.marks.length) % this.marks.length);
     const [x0, y0, x1, y1] = this.marks[this.place].box.map((edge) => edge * this.pxPerMm);
     const [, , width, height] = this.panes()[0];
     this.view.lookAt((x0 + x1) / 2, (y0 + y1) / 2,
       Math.min(width / (3 * (x1 - x0) + 60), height / (3 * (y1 - y0) + 60)));
-    [...$('places').children].forEach((button, index) =>
-      button.setAttribute('aria-pressed', String(index === this.place)));
     this.ask();
   }
 
   fit() {
     const [, , width, height] = this.panes()[0];
     this.view.fit(width, height);
+    this.choose(-1);
+  }
+
+  choose(index) {
+    this.place = index;
+    [...$('places').children].forEach((button, each) =>
+      button.setAttribute('aria-pressed', String(each === index)));
     this.ask();
   }
 
