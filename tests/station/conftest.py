@@ -7,6 +7,8 @@ import http.client
 import json
 import re
 import secrets
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -39,6 +41,22 @@ CALM = Limits(
 def sample(name: str) -> bytes:
     """The bytes of a demo photo (simulated)."""
     return (PHOTOS / f"{name}.jpg").read_bytes()
+
+
+def files_with(folder: Path, needle: bytes) -> list[str]:
+    """Names of files beneath a folder that hold these bytes, read by another process.
+
+    Were the press log opened and closed in this one, SQLite would lose its locks on it.
+    """
+    script = (
+        "import sys, pathlib\n"
+        "for path in pathlib.Path(sys.argv[1]).rglob('*'):\n"
+        "    if path.is_file() and bytes.fromhex(sys.argv[2]) in path.read_bytes():\n"
+        "        print(path)\n"
+    )
+    command = [sys.executable, "-c", script, str(folder), needle.hex()]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=True)
+    return done.stdout.splitlines()
 
 
 @dataclass

@@ -197,7 +197,7 @@ def test_an_operators_round_by_touch(
             box = button.bounding_box()
             assert box["height"] >= 48
             assert box["width"] >= 48
-    assert "mm from the left" in page.locator(".findings").inner_text()
+    assert "mm from the left" in page.locator(".findings").first.inner_text()
     assert page.get_by_role("heading", name="Likely cause").is_visible()
 
     page.get_by_role("button", name="Yes, Remake").tap()
@@ -344,7 +344,7 @@ def test_two_phones_at_once(served: Served, open_page: Open) -> None:
     for page, name in zip(phones, names, strict=True):
         verdict_of(page)
         assert name in page.locator(".foot").inner_text()
-    kinds = [page.locator(".findings").inner_text() for page in phones]
+    kinds = [page.locator(".findings").first.inner_text() for page in phones]
     assert "Dust speck" in kinds[0]
     assert "Ghosting" in kinds[1]
 

@@ -20,7 +20,7 @@ from PIL import Image
 from dyelight.press_log import Filter, PressLog
 from dyelight.station.jobs import job_id
 
-from .conftest import Device, Running, StartStation, sample
+from .conftest import Device, Running, StartStation, files_with, sample
 
 SECRET = b"Secret street 7, 48.137 N"
 
@@ -254,12 +254,9 @@ def test_nothing_of_the_photos_file_is_kept(station: Running, device: Device) ->
     while station.kept_photos() and time.monotonic() < until:
         time.sleep(0.05)
     assert station.kept_photos() == []
-    files = [path for path in station.folder.rglob("*") if path.is_file()]
-    assert len(files) > 5
-    for path in files:
-        held = path.read_bytes()
-        assert SECRET not in held, path
-        assert b"Exif\x00\x00" not in held, path
+    assert files_with(station.folder, check.encode())
+    assert files_with(station.folder, SECRET) == []
+    assert files_with(station.folder, b"Exif\x00\x00") == []
 
 
 def test_a_lost_worker_is_replaced_and_others_go_on(station: Running, device: Device) -> None:
@@ -285,6 +282,9 @@ def test_a_lost_worker_is_replaced_and_others_go_on(station: Running, device: De
     assert "This photo ended the process that looked at it, twice. Take it again." in page
     third = device.send(small_photo(quality=85), again=second).data["check"]
     assert device.verdict(third)["state"] == "done"
+    log = sqlite3.connect(station.setup.log)
+    assert log.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    log.close()
 
 
 def test_a_photo_received_outlives_the_station(start_station: StartStation) -> None:

@@ -71,6 +71,9 @@ def make_app(setup: Setup) -> ASGIApp:
     # two, so that one photo that takes long does not keep all others waiting
     lookers = Workers(min(2, setup.workers), memory_bytes=limits.look_memory_bytes)
     inspectors = Workers(setup.workers, memory_bytes=limits.check_memory_bytes, niceness=_NICENESS)
+    # pictures of a long list of jobs must keep neither first looks nor checks waiting
+    drawers = Workers(1, memory_bytes=limits.look_memory_bytes, niceness=_NICENESS)
+    crews = (lookers, inspectors, drawers)
     desk = Desk(
         checks=checks,
         jobs=JobBook(setup.jobs),
@@ -79,13 +82,14 @@ def make_app(setup: Setup) -> ASGIApp:
         limits=limits,
         lookers=lookers,
         inspectors=inspectors,
+        drawers=drawers,
         keep_days=setup.keep_days,
     )
     watched = None if setup.watch is None else Watched(setup.watch, desk, setup.tell)
 
     @contextlib.asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
-        for workers in (lookers, inspectors):
+        for workers in crews:
             workers.start()
         desk.start()
         eye = None if watched is None else asyncio.create_task(watched.run())
@@ -99,7 +103,7 @@ def make_app(setup: Setup) -> ASGIApp:
             # the desk first, so that no check is called failed because its worker was ended: what
             # is under way is done again at the next start
             await desk.stop()
-            await asyncio.gather(*(asyncio.to_thread(w.stop) for w in (lookers, inspectors)))
+            await asyncio.gather(*(asyncio.to_thread(workers.stop) for workers in crews))
             desk.booking.close()
             door.save()
 

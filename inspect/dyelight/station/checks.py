@@ -107,12 +107,12 @@ class Checks:
 
     def latest(self, most: int, job: str | None = None) -> list[Check]:
         """The latest checks, newest first, of one job or of all."""
-        found = [check for check in self._held.values() if job is None or check.job == job]
+        found = [check for check in list(self._held.values()) if job is None or check.job == job]
         return sorted(found, key=lambda check: -check.at)[:most]
 
     def unfinished(self) -> list[Check]:
         """Checks whose photo was received and not looked at to the end, oldest first."""
-        found = [check for check in self._held.values() if check.state == "received"]
+        found = [check for check in list(self._held.values()) if check.state == "received"]
         return sorted(found, key=lambda check: check.at)
 
     def place(self, check: Check) -> Path:
@@ -186,7 +186,7 @@ class Checks:
     def forget_older(self, days: float) -> int:
         """Remove checks that are older; how many. The press log keeps their results."""
         before = time.time() - days * 86400
-        old = [check for check in self._held.values() if check.at < before]
+        old = [check for check in list(self._held.values()) if check.at < before]
         for check in old:
             shutil.rmtree(self.place(check), ignore_errors=True)
             self._held.pop(check.id, None)

@@ -39,6 +39,14 @@ class Arrival:
     source: str = "phone"
 
 
+def _for_phones(answer: dict[str, Any]) -> str:
+    """What to do about a photo, said to somebody who holds the camera."""
+    remedy = str(answer["remedy"])
+    if not answer.get("unreadable") or not remedy.startswith(("Copy", "Export")):
+        return remedy
+    return "Take it with fewer megapixels." if "smaller" in remedy else "Take it again."
+
+
 @dataclass(slots=True)
 class _Turn:
     """Who sends the same photo at the same time takes turns."""
@@ -58,6 +66,7 @@ class Desk:
     limits: Limits
     lookers: Workers
     inspectors: Workers
+    drawers: Workers
     keep_days: float
     camera_job: str = ""
     unclaimed: int = 0
@@ -87,7 +96,8 @@ class Desk:
 
     async def _forget(self) -> None:
         while True:
-            await asyncio.to_thread(self.checks.forget_older, self.keep_days)
+            with suppress(OSError):
+                await asyncio.to_thread(self.checks.forget_older, self.keep_days)
             await asyncio.sleep(_FORGET_EVERY_SECONDS)
 
     # photos
@@ -174,7 +184,7 @@ class Desk:
                 422, f"This photo {what}, so it was not kept.", "Take it again."
             ) from lost
         if not answer["ok"]:
-            raise Refusal(422, answer["trouble"], answer["remedy"])
+            raise Refusal(422, answer["trouble"], _for_phones(answer))
         return answer
 
     def prepare(self, job: StationJob) -> None:

@@ -50,7 +50,7 @@ def page_facts(inspection: Inspection) -> dict[str, Any]:
         "capture": [list(fact) for fact in capture_facts(inspection)],
         "notes": all_notes(inspection),
         "cautions": list(cautions_of(inspection)),
-        "hidden": [_points(ring) for ring in inspection.capture.hidden_mm],
+        "unseen_percent": _percent(inspection),
         "panel": {
             "width": round(inspection.panel.width_mm, 3),
             "height": round(inspection.panel.height_mm, 3),
@@ -60,6 +60,12 @@ def page_facts(inspection: Inspection) -> dict[str, Any]:
         "tool_version": inspection.tool_version,
         "seconds": round(inspection.seconds, 2),
     }
+
+
+def _percent(inspection: Inspection) -> str:
+    """How much of a placed panel does not show; "" where that is next to nothing."""
+    share = 100 * inspection.capture.hidden_fraction
+    return f"{share:.0f}" if inspection.pictures is not None and share >= 0.5 else ""
 
 
 def _finding(item: Finding, known: bool) -> dict[str, Any]:

@@ -184,7 +184,7 @@ async def job_picture(request: Request) -> Response:
     data = await asyncio.to_thread(open_picture, path)
     if data is None:
         task = {"do": "thumbnail", "job": wanted.as_task(), "out": str(path)}
-        await desk.ask(desk.lookers, task, desk.limits.check_seconds)
+        await desk.ask(desk.drawers, task, desk.limits.check_seconds)
         data = await asyncio.to_thread(open_picture, path)
     if data is None:
         raise Refusal(404, "The artwork cannot be shown.")

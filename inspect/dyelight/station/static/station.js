@@ -1,7 +1,7 @@
 // Every page starts here.
 
 import * as queue from './queue.js';
-import { notice } from './notices.js';
+import { notice, unnotice } from './notices.js';
 import { watch } from './alive.js';
 
 const page = document.body.dataset.page;
@@ -34,6 +34,7 @@ async function refused(trouble) {
 const settle = () => queue.drain(received, refused);
 
 export async function send(file, where) {
+  unnotice('refused');
   fresh.add(await queue.add(file, where));
   await settle();
 }
