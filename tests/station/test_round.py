@@ -197,6 +197,34 @@ def test_a_photo_sent_twice_is_one_check(station: Running, device: Device) -> No
     assert len(rows_of(station)) == before + 1
 
 
+def test_eight_phones_at_once_lose_nothing(station: Running) -> None:
+    """Each photo becomes one check, one panel and one result, whoever came first."""
+    phones = [station.device() for _ in range(8)]
+    before = len(rows_of(station))
+    data = small_photo()
+    checks: dict[int, Any] = {}
+
+    def send(number: int, phone: Device) -> None:
+        # a comment behind the picture makes each photo another file
+        sent = phone.send(data + bytes([number]))
+        checks[number] = (sent.status, sent.data["check"])
+        phone.verdict(sent.data["check"], 200)
+
+    senders = [
+        threading.Thread(target=send, args=(number, phone)) for number, phone in enumerate(phones)
+    ]
+    for sender in senders:
+        sender.start()
+    for sender in senders:
+        sender.join()
+    assert [status for status, _ in checks.values()] == [201] * 8
+    held = [station.desk.checks.by_id(check) for _, check in checks.values()]
+    assert [check.state for check in held] == ["done"] * 8
+    assert len({check.panel for check in held}) == len({check.pressing for check in held}) == 8
+    assert len({check.inspection for check in held}) == 8
+    assert len(rows_of(station)) == before + 8
+
+
 def test_a_second_photo_of_a_panel_makes_no_second_panel(station: Running, device: Device) -> None:
     """Photographed again, the panel keeps its number, and the log holds both looks."""
     first = device.send(small_photo()).data["check"]

@@ -22,6 +22,8 @@ from .pages import desk_of, page, wanted_check, wanted_job
 from .refusals import Refusal, header
 from .uploads import check_head, receive_picture
 
+_MOST_MISSED = 50
+
 
 class _Asked(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
@@ -317,6 +319,8 @@ async def missed(request: Request) -> Response:
     facts = await asyncio.to_thread(desk.checks.facts, check)
     if facts is None:
         raise Refusal(404, "Its result can no longer be read.")
+    if len(check.missed) >= _MOST_MISSED:
+        raise Refusal(409, "So many findings were added already.", "Overrule the verdict instead.")
     if not any(item["key"] == asked.key for item in check.missed):
         panel = facts["panel"]
         box = _on_panel(asked.box, panel["width"], panel["height"])
