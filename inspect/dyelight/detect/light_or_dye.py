@@ -21,6 +21,7 @@ from ..records import F32, Mask
 _SOFTEN_MM = 0.4  # vapour blurs detail, which neither light nor dye loss draws
 _WINDOW = 0.08  # of the patch's diameter, so that the patch itself is even within it
 _WINDOW_PX = (2.5, 16.0)
+_ENOUGH = 20  # px
 _DARKEST = 0.004  # share of white
 _TELLING = 4.0  # times the noise by which the worst of the three must fail
 
@@ -57,6 +58,8 @@ def light_or_dye(
         return gaussian(np.ascontiguousarray(image.sum(axis=2), np.float32), sigma)
 
     core = distance_inside(mask) > min(sigma, 0.2 * across)
+    if core.sum() < _ENOUGH:
+        return None
     energy = window(apart * apart)
 
     def left(shape: F32) -> tuple[float, float]:

@@ -22,6 +22,7 @@ _SMALL_MM = 10.0  # wider patches fade over more than the squared-up panel's own
 _QUARTILES = 1.349  # a Gaussian edge rises from 25 % to 75 % in so many sigmas
 _JITTER_PX = 0.4  # outline on whole pixels, and bilinear sampling
 _STEP_PX = 0.5
+_REACH = (1.2, 0.4)  # half widths; the shorter where the panel's edge or a reflection is near
 _LEAST_PROFILES = 8
 _MOST_PROFILES = 400
 _SMOOTH_PX = (0.7, 3.0)
@@ -53,10 +54,21 @@ def stacked_border(
 
     The signal is positive inside. `blur_px` is the sigma of the image's own blur.
     """
+    for share in _REACH:
+        found = _stacked(signal, mask, usable, blur_px, share)
+        if found is not None:
+            return found
+    return None
+
+
+def _stacked(
+    signal: F32, mask: Mask, usable: Mask, blur_px: float, share: float
+) -> tuple[float, float] | None:
+    """The same, reading the profiles out to a share of the mask's own half width."""
     padded = np.pad(mask, 1).astype(np.uint8)
     depth = cv2.distanceTransform(padded, cv2.DIST_L2, 5)
     inside_px = float(depth.max())
-    reach = float(np.clip(max(4 * blur_px, 1.2 * inside_px), 4.0, 40.0))
+    reach = float(np.clip(max(4 * blur_px, share * inside_px), 4.0, 40.0))
     deep = min(reach, max(inside_px - 0.5, 1.5))
     points, normals = _outline(padded)
     if len(points) < _LEAST_PROFILES:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 _ENOUGH_DETAIL = 60.0  # detail energy over noise that pins its slope to about a tenth
 _SLOPE_REACH = 0.35
+_LEAST_AROUND, _MOST_AROUND = 0.5, 1.5  # detail kept around a patch, as far as it is believed
 _SMOOTH, _MOTTLED = 0.12, 0.2  # unevenness of a reflection at most, and from which it is none
 _ROOT_OFFSET = np.float32(np.sqrt(OFFSET))
 _DRAWN_OUT = 6.0  # squared length over area from which a patch is a line
@@ -137,13 +138,17 @@ def sharpened(view: PatchView, mask: Mask, sign: int) -> Mask:
     signal = photo_light(view.residual[cut]) * np.float32(sign)
     plateau = float(np.median(signal[m]))
     noise = 1 / np.sqrt(max(float(np.median(weight[m])), 1e-9))
-    if plateau <= 0:
+    apart = max(3, reach // 2)
+    beside = cv2.dilate(m.astype(np.uint8), np.ones((2 * apart + 1, 2 * apart + 1), np.uint8)) == 0
+    beside &= view.usable[cut]
+    ground = float(np.median(signal[beside])) if beside.sum() > 30 else 0.0
+    if plateau <= ground:
         return mask
     # the noise of a Gaussian mean is sigma_n / (2 sqrt(pi) s)
-    smooth_px = float(np.clip(noise / (_BORDER_NOISE * plateau) / 3.545, 0.7, 4.0))
+    smooth_px = float(np.clip(noise / (_BORDER_NOISE * (plateau - ground)) / 3.545, 0.7, 4.0))
     signal = blurred(signal, smooth_px)
     near = cv2.dilate(m.astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0
-    fine = (signal > 0.5 * plateau) & near & view.usable[cut]
+    fine = (signal > ground + 0.5 * (plateau - ground)) & near & view.usable[cut]
     closed = cv2.morphologyEx(fine.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     count, labels = cv2.connectedComponents(closed, connectivity=4)
     shared = np.bincount(labels[m], minlength=count)
@@ -190,7 +195,7 @@ def _opposite(signal: F32, mask: Mask, usable: Mask, diameter_px: float) -> dict
     part = min(0.1 * float(mask.sum()) / float(ring.sum()), 0.5)
     depth = ground - float(np.quantile(smooth[ring], part))
     return {
-        "opposite_lobe": float(np.clip(depth / max(height - ground, 1e-6), 0, 2)),
+        "opposite_lobe": float(np.clip(depth / max(height - ground, 1e-6), 0, 3)),
         "rim_contrast": depth / max(scatter, 1e-4),
     }
 
@@ -227,11 +232,20 @@ def _detail(observed: F32, expected: F32, mask: Mask, ring: Mask) -> dict[str, f
     noise = max(noise, float(np.var((fine_seen - fine_due)[mask])))
     if energy <= _ENOUGH_DETAIL * noise:
         return out
-    kept = float(np.sum(fine_seen[mask] * fine_due[mask])) / energy
+    lit = fine_due * (due + _ROOT_OFFSET) / (seen + _ROOT_OFFSET)
+    kept, slope = _kept(fine_seen, fine_due, mask), _kept(fine_seen, lit, mask)
+    # a print that is softer than expected everywhere has lost nothing here
+    if ring.sum() > 30 and float(np.sum(fine_due[ring] ** 2)) > _ENOUGH_DETAIL * noise:
+        around = float(np.clip(_kept(fine_seen, fine_due, ring), _LEAST_AROUND, _MOST_AROUND))
+        kept, slope = kept / around, slope / around
     out["detail_ratio"] = float(np.clip(kept, 0, 2)) ** 2
-    lit = fine_due[mask] * (due[mask] + _ROOT_OFFSET) / (seen[mask] + _ROOT_OFFSET)
-    out["slope"] = float(np.sum(fine_seen[mask] * lit) / max(float(np.sum(lit * lit)), 1e-12))
+    out["slope"] = slope
     return out
+
+
+def _kept(seen: F32, due: F32, where: Mask) -> float:
+    """Slope of the seen detail on the due, over a mask."""
+    return float(np.sum(seen[where] * due[where]) / max(float(np.sum(due[where] ** 2)), 1e-12))
 
 
 def _reflection_likeness(features: dict[str, float]) -> float | None:

@@ -11,12 +11,14 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from ..imaging import area, enlarged
 from ..look import Difference, PanelFrame
 from ..look.panel_frame import gradient
 from ..look.render import photo_light
 from ..records import F32, U8, Candidate, Mask
+from .patch_groups import Region, grouped
 from .patch_measures import blurred, measure_patch, sharpened
 from .same import lone_marks
 from .shapes import drawn, is_mark
@@ -29,6 +31,8 @@ _MARK_MM = 0.5  # a mark's blurred skirt
 LOW_BAR = 3.0
 HIGH_BAR = 6.0
 MOST = 120
+_BAR_STEP = 1.5
+_AROUND = 5  # cells of two sigmas
 _BINS = 5
 _LOW_SPAN = 1.12  # scatters between the 5th and 30th percentile of normal noise
 _LEAST_SCATTER = 0.0008  # root light: what eight-bit steps leave after smoothing
@@ -134,9 +138,7 @@ def _levels(view: PatchView, wanted_px: float | None = None) -> list[_Level]:
         )
         if seen.sum() < 50:
             break
-        low, middle = np.quantile(light[seen], [0.05, 0.3])
-        # glare only adds light: centre and scatter are read from the darker side
-        light = light - (middle + 0.4 * (middle - low) / _LOW_SPAN)
+        light = _without_broad(light, seen, sigma)
         busy = np.asarray(
             cv2.convertScaleAbs(top_busy / np.maximum(bottom, least), alpha=4000.0), np.uint8
         )
@@ -151,6 +153,24 @@ def _levels(view: PatchView, wanted_px: float | None = None) -> list[_Level]:
         weight, weighted, busy_weighted = _halved(weight), _halved(weighted), _halved(busy_weighted)
         step *= 2
     return levels
+
+
+def _without_broad(light: F32, seen: Mask, sigma: float) -> F32:
+    """A smoothed difference (H, W) less the median of what lies around, some five patches wide.
+
+    Light that is off over a wide place hides no spot within it, and a median does not dip beside a
+    strong patch as a mean would. Where too little lies around, the whole panel's darker side, to
+    which glare adds nothing, stands for it.
+    """
+    low, middle = np.quantile(light[seen], [0.05, 0.3])
+    ground = float(middle + 0.4 * (middle - low) / _LOW_SPAN)
+    height, width = light.shape
+    cells = (int(width / (2 * sigma)), int(height / (2 * sigma)))
+    if min(cells) < 2 * _AROUND:
+        return light - np.float32(ground)
+    filled = np.where(seen, light, np.float32(ground))
+    around = cv2.medianBlur(area(filled, cells), _AROUND)
+    return np.asarray(light - enlarged(np.asarray(around, np.float32), (width, height)))
 
 
 def _halved(image: F32) -> F32:
@@ -185,7 +205,7 @@ def find_patches(
     taken = {1: np.zeros(view.usable.shape, bool), -1: np.zeros(view.usable.shape, bool)}
     reach = 2 * int(np.ceil(_SKIRT_MM * view.frame.px_per_mm)) + 1
     around = np.ones((reach, reach), np.uint8)
-    out = []
+    kept: list[Region] = []
     for peak, rough, sign in found[:MOST]:
         if (rough & ~taken[sign]).sum() < 0.3 * rough.sum():
             continue
@@ -200,31 +220,47 @@ def find_patches(
         ):
             continue
         taken[sign] |= cv2.dilate(mask.astype(np.uint8), around) > 0
-        out.append(measure_patch(difference, view, mask, sign, peak))
-    return tuple(out)
+        kept.append(Region.of(mask, light, sign, peak))
+    regions = grouped(kept, light, view.frame.px_per_mm)
+    return tuple(measure_patch(difference, view, r.mask, r.sign, r.peak) for r in regions)
 
 
 def _regions(view: PatchView, level: _Level, sign: int) -> list[tuple[float, Mask, int]]:
+    """Each peak over the high bar with the place around it down to half its own height.
+
+    Bars rise step by step, so that a peak on the skirt of a greater one is cut off from it.
+    """
     score = level.score * np.float32(sign)
-    over = (score > LOW_BAR).astype(np.uint8)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(over, connectivity=4)
-    at = np.flatnonzero(over)
-    owner = np.asarray(labels).ravel()[at].astype(np.intp)
-    peak = np.zeros(count, np.float32)
-    np.maximum.at(peak, owner, score.ravel()[at])
+    most = float(score.max())
     height, width = view.usable.shape
-    rows, columns = score.shape
-    out = []
-    for label in np.argsort(-peak)[: MOST // 3]:
-        if label == 0 or peak[label] < HIGH_BAR:
-            continue
-        # half the place's own height is its border
-        x, y, w, h = (int(v) for v in stats[label, :4])
-        part = (slice(max(y - 2, 0), y + h + 2), slice(max(x - 2, 0), x + w + 2))
-        region = np.zeros((rows, columns), np.float32)
-        region[part] = (labels[part] == label) & (score[part] > 0.5 * peak[label])
-        full = enlarged(region, (width, height))
-        mask = (full > 0.5) & view.usable
-        if mask.sum() >= 4:
-            out.append((float(peak[label]), np.asarray(mask), sign))
+    known: set[int] = set()
+    out: list[tuple[float, Mask, int]] = []
+    bar = LOW_BAR
+    while bar < most and most >= HIGH_BAR:
+        over = (score > bar).astype(np.uint8)
+        count, labels, stats, _ = cv2.connectedComponentsWithStats(over, connectivity=4)
+        for label, top, peak in _peaks(score, np.asarray(labels, np.int32), count):
+            if top in known or peak < HIGH_BAR or len(out) >= MOST // 3:
+                continue
+            known.add(top)
+            x, y, w, h = (int(v) for v in stats[label, :4])
+            part = (slice(max(y - 2, 0), y + h + 2), slice(max(x - 2, 0), x + w + 2))
+            region = np.zeros(score.shape, np.float32)
+            region[part] = (labels[part] == label) & (score[part] > 0.5 * peak)
+            full = enlarged(region, (width, height))
+            mask = (full > 0.5) & view.usable
+            if mask.sum() >= 4:
+                out.append((peak, np.asarray(mask), sign))
+        bar *= _BAR_STEP
     return out
+
+
+def _peaks(score: F32, labels: NDArray[np.int32], count: int) -> list[tuple[int, int, float]]:
+    """Label, flat index of the highest pixel and its score of each labelled part, highest first."""
+    at = np.flatnonzero(labels)
+    owner, value = labels.ravel()[at], score.ravel()[at]
+    order = np.lexsort((-value, owner))
+    first = np.unique(owner[order], return_index=True)[1]
+    tops = order[first]
+    found = [(int(owner[i]), int(at[i]), float(value[i])) for i in tops]
+    return sorted(found, key=lambda one: -one[2])[: min(count, MOST // 3)]

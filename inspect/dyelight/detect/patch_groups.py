@@ -1,0 +1,102 @@
+"""Regions of the squared-up panel that belong together: the pieces of one mottled patch.
+
+A vapour spot is no disc: its mottle makes several peaks, islands beside the main part, and paler
+valleys that look dark against its own middle. They are one thing to a person, and one here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from ..records import F32, Mask
+
+_GAP = 0.3  # of the larger one's diameter, up to which two pieces are one patch
+_MOST_GAP_MM = 6.0
+_LIKE = 3.0  # how many times as strong one piece of a patch may be as another
+_VALLEY = 0.6  # what is weaker than this share of its neighbour, with the other sign, is its valley
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """A mask (H, W) of the panel frame with its sign, peak score and mean height in root light."""
+
+    mask: Mask
+    sign: int
+    peak: float
+    height: float
+    box: tuple[int, int, int, int]
+    diameter_px: float
+
+    @classmethod
+    def of(cls, mask: Mask, light: F32, sign: int, peak: float) -> Region:
+        """The region of a mask over the light channel's difference (H, W)."""
+        rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+        box = (int(columns[0]), int(rows[0]), int(columns[-1]) + 1, int(rows[-1]) + 1)
+        across = 2 * float(np.sqrt(mask.sum() / np.pi))
+        return cls(mask, sign, peak, float(light[mask].mean()) * sign, box, across)
+
+
+def grouped(regions: Sequence[Region], light: F32, px_per_mm: float) -> list[Region]:
+    """The regions with pieces of one patch joined and its valleys dropped, strongest first."""
+    owner = list(range(len(regions)))
+
+    def root(i: int) -> int:
+        while owner[i] != i:
+            i = owner[i]
+        return i
+
+    for i, one in enumerate(regions):
+        for j in range(i):
+            other = regions[j]
+            if one.sign != other.sign or not _alike(one, other) or root(i) == root(j):
+                continue
+            if _near(one, other, _gap_px(one, other, px_per_mm)):
+                owner[root(i)] = root(j)
+    members: dict[int, list[Region]] = {}
+    for i, region in enumerate(regions):
+        members.setdefault(root(i), []).append(region)
+    joined = [_joined(group, light) for group in members.values()]
+    kept = [
+        one
+        for one in joined
+        if not any(
+            other.sign != one.sign
+            and one.height < _VALLEY * other.height
+            and one.diameter_px < other.diameter_px
+            and _near(one, other, 0.5 * _gap_px(one, other, px_per_mm))
+            for other in joined
+        )
+    ]
+    return sorted(kept, key=lambda region: -region.peak)
+
+
+def _alike(one: Region, other: Region) -> bool:
+    low, high = sorted((one.height, other.height))
+    return low > 0 and high <= _LIKE * low
+
+
+def _gap_px(one: Region, other: Region, px_per_mm: float) -> float:
+    return min(_GAP * max(one.diameter_px, other.diameter_px), _MOST_GAP_MM * px_per_mm)
+
+
+def _near(one: Region, other: Region, gap_px: float) -> bool:
+    """Whether two masks come within `gap_px` of each other."""
+    a, b = one.box, other.box
+    gap = int(np.ceil(gap_px)) + 1
+    if a[0] - gap > b[2] or b[0] - gap > a[2] or a[1] - gap > b[3] or b[1] - gap > a[3]:
+        return False
+    x0, y0 = max(min(a[0], b[0]) - 1, 0), max(min(a[1], b[1]) - 1, 0)
+    cut = (slice(y0, max(a[3], b[3]) + 1), slice(x0, max(a[2], b[2]) + 1))
+    away = cv2.distanceTransform((~one.mask[cut]).astype(np.uint8), cv2.DIST_L2, 3)
+    return bool(away[other.mask[cut]].min() <= gap_px)
+
+
+def _joined(group: Sequence[Region], light: F32) -> Region:
+    if len(group) == 1:
+        return group[0]
+    mask = np.logical_or.reduce([region.mask for region in group])
+    return Region.of(mask, light, group[0].sign, max(region.peak for region in group))
