@@ -280,3 +280,22 @@ def test_a_check_goes_into_its_pressing(
     assert app.run([*common, "--log", str(log)]) == 2
     assert "Name it with --pressing" in capsys.readouterr().err
     assert app.run([*common, "--pressing", "P000001", "--explain", "--format", "json"]) == 2
+
+
+def test_what_people_added_is_told_apart(
+    log: Path, said: Said, make_inspection: Callable[..., Inspection]
+) -> None:
+    """A finding that a person added is theirs, and the report counts it as missed."""
+    said("add", "press=Anvil", "--panel", "panel=K-1,size=254x203")
+    with PressLog(log) as opened:
+        row = opened.panel_of("P000001", "K-1")
+        number = opened.add_inspection(row, make_inspection(findings=(), word="pass"))
+        opened.add_missed(number, "scratch", (10.0, 20.0), why="By the edge", by="Ines")
+    shown = said("show", "P000001")
+    assert "pass, no findings." in shown
+    assert "Ines added m1, which was missed: scratch. Why: By the edge" in re.sub(
+        r"\s+", " ", shown
+    )
+    page = log.parent / "history.html"
+    said("report", "--out", str(page))
+    assert "People added 1 that it had missed." in page.read_text(encoding="utf-8")

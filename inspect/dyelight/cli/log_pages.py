@@ -12,6 +12,7 @@ from rich.console import Console
 from rich.table import Table
 
 from ..judge import texts
+from ..press_log.agreement import MISSED
 from ..press_log.fields import PRESSING_FIELDS, Field
 from ..press_log.press_check import Outside
 from ..press_log.rows import Filter, PanelRow
@@ -156,11 +157,19 @@ def _print_panel(console: Console, row: PanelRow, units: Units) -> None:
 def _print_story(console: Console, story: Story, units: Units) -> None:
     lines: list[tuple[datetime, str]] = []
     for look in story.looks:
-        what = ", ".join(f"{code} {_kind(kind)}" for code, kind in look.findings) or "no findings"
+        seen = [item for item in look.findings if not item[0].startswith(MISSED)]
+        what = ", ".join(f"{code} {_kind(kind)}" for code, kind in seen) or "no findings"
         photos = ", ".join(f"{file} (sha256 {digest[:12]})" for file, digest in look.photos)
         said = f"Looked at by {look.source}: {look.verdict}, {what}."
         lines.append((look.at, said + (f" Photos: {photos}." if photos else "")))
     for ruled in story.rulings:
+        missed = ruled.finding is not None and ruled.finding.startswith(MISSED)
+        if missed and not ruled.agreed and ruled.ruled != "nothing":
+            said = (
+                f"{_who(ruled.by)} added {ruled.finding}, which was missed: {_kind(ruled.ruled)}."
+            )
+            lines.append((ruled.at, f"{said}{_why(ruled.why)}"))
+            continue
         about = "the verdict" if ruled.finding is None else f"finding {ruled.finding}"
         word = "agreed with" if ruled.agreed else "overruled"
         lines.append(

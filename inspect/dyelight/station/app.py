@@ -20,7 +20,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from ..press_log.units import Units
 from ..report.outputs import make_folder
 from ..settings import Settings
-from . import changes, pages
+from . import changes, entrance, pages
 from .booking import Booking
 from .checks import Checks
 from .desk import Desk
@@ -130,10 +130,10 @@ def make_app(setup: Setup) -> ASGIApp:
 def _routes() -> list[Route | Mount]:
     return [
         Mount("/static", StaticFiles(directory=_STATIC)),
-        Route("/pair", changes.pair_page),
-        Route("/pair", changes.pair, methods=["POST"]),
-        Route("/pair/ask", changes.pair_ask, methods=["POST"]),
-        Route("/leave", changes.leave, methods=["POST"]),
+        Route("/pair", entrance.pair_page),
+        Route("/pair", entrance.pair, methods=["POST"]),
+        Route("/pair/ask", entrance.pair_ask, methods=["POST"]),
+        Route("/leave", entrance.leave, methods=["POST"]),
         Route("/alive", pages.alive),
         Route("/", pages.home),
         Route("/jobs", pages.jobs),

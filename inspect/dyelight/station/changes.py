@@ -3,54 +3,38 @@
 from __future__ import annotations
 
 import asyncio
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import Field
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from ..errors import DyelightError
 from ..judge import texts
 from ..records import Kind
+from .asked import Body, asked_body
 from .checks import KEY, Check
 from .desk import Arrival
-from .door import Door
-from .guard import cookie_line, session_of
-from .limits import Limits
+from .guard import session_of
 from .page_facts import place_words
-from .pages import desk_of, page, wanted_check, wanted_job
-from .refusals import Refusal, header
+from .pages import desk_of, wanted_check, wanted_job
+from .refusals import Refusal
 from .uploads import check_head, receive_picture
 
 _MOST_MISSED = 50
 
 
-class _Asked(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
-
-
-Asked = TypeVar("Asked", bound=_Asked)
-
-
-class _Code(_Asked):
-    code: str = Field(max_length=20)
-
-
-class _Nothing(_Asked):
-    pass
-
-
-class _Camera(_Asked):
+class _Camera(Body):
     on: bool
 
 
-class _Change(_Asked):
+class _Change(Body):
     press: str = Field(min_length=1, max_length=80)
     name: str = Field(default="", max_length=40)
     value: str = Field(default="", max_length=80)
 
 
-class _Ruling(_Asked):
+class _Ruling(Body):
     finding: str | None = Field(default=None, max_length=20)
     ruled: str | None = Field(default=None, max_length=40)
     why: str = Field(default="", max_length=400)
@@ -59,36 +43,11 @@ class _Ruling(_Asked):
 _Edge = Annotated[float, Field(allow_inf_nan=False)]
 
 
-class _Missed(_Asked):
+class _Missed(Body):
     key: str = Field(pattern=r"^[0-9a-f]{32}$")
     kind: Kind
     box: tuple[_Edge, _Edge, _Edge, _Edge] = Field(strict=False)
     why: str = Field(default="", max_length=400)
-
-
-async def _body(request: Request, kind: type[Asked]) -> Asked:
-    """What a request asks for, checked; raises Refusal."""
-    limits: Limits = request.app.state.limits
-    if header(request.scope, "content-type").partition(";")[0].strip() != "application/json":
-        raise Refusal(415, "This is sent as JSON.")
-    data = b""
-    try:
-        async with asyncio.timeout(limits.slow_seconds):
-            async for chunk in request.stream():
-                data += chunk
-                if len(data) > limits.text_bytes:
-                    raise Refusal(413, "That is too much text.")
-    except TimeoutError:
-        raise Refusal(408, "That came too slowly.") from None
-    try:
-        return kind.model_validate_json(data)
-    except ValidationError as failure:
-        raise Refusal(400, f"This was not understood: {_first(failure)}.") from None
-
-
-def _first(failure: ValidationError) -> str:
-    details = failure.errors()[0]
-    return f"{'.'.join(str(part) for part in details['loc'])} {details['msg']}".strip()[:200]
 
 
 async def _log(work: Any, *arguments: Any) -> Any:
@@ -99,48 +58,6 @@ async def _log(work: Any, *arguments: Any) -> Any:
         status = 400 if trouble.exit_code == 2 else 503
         said = trouble.trouble[:1].upper() + trouble.trouble[1:]
         raise Refusal(status, said, trouble.remedy or "") from trouble
-
-
-# coming in
-
-
-async def pair_page(request: Request) -> Response:
-    """Where a device shows the code; asking for the page has one shown in the terminal."""
-    door: Door = request.app.state.door
-    if not door.open_to_all:
-        door.ask_for_code()
-    return page(request, "pair", "pair")
-
-
-async def pair(request: Request) -> Response:
-    """Let a device in that knows the code."""
-    door: Door = request.app.state.door
-    asked = await _body(request, _Code)
-    opened = None if door.open_to_all else door.enter(asked.code)
-    if opened is None:
-        # guessing costs time, whoever guesses
-        await asyncio.sleep(1.0)
-        raise Refusal(403, "That is not the code.", "Codes work once and for ten minutes.")
-    answer = Response(status_code=204)
-    answer.raw_headers.append((b"set-cookie", cookie_line(opened[0], request.scope)))
-    return answer
-
-
-async def pair_ask(request: Request) -> Response:
-    """Have a code shown in the terminal."""
-    await _body(request, _Nothing)
-    door: Door = request.app.state.door
-    if door.open_to_all or not door.ask_for_code():
-        raise Refusal(429, "A code was shown a moment ago.", "Look at the terminal.")
-    return Response(status_code=204)
-
-
-async def leave(request: Request) -> Response:
-    """Sign this device out."""
-    await _body(request, _Nothing)
-    door: Door = request.app.state.door
-    door.close_session(session_of(request.scope))
-    return Response(status_code=204)
 
 
 # photos
@@ -232,7 +149,7 @@ async def codes(request: Request) -> Response:
 async def camera(request: Request) -> Response:
     """Say that the fixed camera's photos are of this job, or no longer."""
     desk, wanted = desk_of(request), wanted_job(request)
-    asked = await _body(request, _Camera)
+    asked = await asked_body(request, _Camera)
     if asked.on:
         desk.camera_job, desk.unclaimed = wanted.id, 0
     elif desk.camera_job == wanted.id:
@@ -245,7 +162,7 @@ async def camera(request: Request) -> Response:
 
 async def pressing(request: Request) -> Response:
     """Choose this device's press, or change one value of its next pressing."""
-    asked = await _body(request, _Change)
+    asked = await asked_body(request, _Change)
     booking, session = desk_of(request).booking, session_of(request.scope)
     press = await _log(booking.choose, asked.press)
     if asked.name:
@@ -282,7 +199,7 @@ async def _ruler(request: Request) -> str:
 async def ruling(request: Request) -> Response:
     """Agree with a verdict or a finding, or overrule it with a reason."""
     desk, check = desk_of(request), wanted_check(request)
-    asked = await _body(request, _Ruling)
+    asked = await asked_body(request, _Ruling)
     inspection = _logged(check)
     said = _said(await asyncio.to_thread(desk.checks.facts, check), check, asked.finding)
     agreed = asked.ruled is None or asked.ruled == said
@@ -314,7 +231,7 @@ def _said(facts: dict[str, Any] | None, check: Check, finding: str | None) -> st
 async def missed(request: Request) -> Response:
     """Add a finding that the tool missed, drawn on the panel."""
     desk, check = desk_of(request), wanted_check(request)
-    asked = await _body(request, _Missed)
+    asked = await asked_body(request, _Missed)
     inspection = _logged(check)
     facts = await asyncio.to_thread(desk.checks.facts, check)
     if facts is None:
