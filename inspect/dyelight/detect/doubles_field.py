@@ -25,6 +25,8 @@ _PEAK = 3.3
 _STRONGEST = 14
 _STRAIN = 0.045  # mm of shift per mm of panel that no sheet exceeds
 _FAR_MM = 6.8
+_RIM_MM = (0.5, 0.7, 1.0, 1.3, 1.6, 2.0, 2.5, 3.0, 3.7, 4.5)
+_WAYS = 24
 _EQUAL, _SLIP = 0.85, 0.002
 
 
@@ -51,7 +53,7 @@ def best_fields(scores: ShiftScores, middle_mm: F64) -> list[ShiftField]:
     """The field of shifts that the tiles speak for most, and the best slip if that is another."""
     soft = np.stack([cv2.GaussianBlur(s, (3, 3), 0.7) for s in scores.score])
     away = scores.centers_mm - middle_mm
-    proposals = [_slips(scores, soft)]
+    proposals = [_slips(scores, soft), _about_the_middle(away)]
     shifts, owner = _peaks(scores, soft)
     if len(owner) >= 2:
         pairs = np.array(list(combinations(range(len(owner)), 2)))
@@ -95,6 +97,21 @@ def _slips(scores: ShiftScores, soft: F32) -> F64:
         row, column = np.unravel_index(int(np.argmax(whole)), whole.shape)
         out[k, :, 0] = axis[column], axis[row]
         whole[max(row - 2, 0) : row + 3, max(column - 2, 0) : column + 3] = -np.inf
+    return out
+
+
+def _about_the_middle(away: F64) -> F64:
+    """Growth and turn about the panel's middle (N, 2, 3), by how far they shift its rim.
+
+    There no single tile need stand out: the middle's shift is too short to be told.
+    """
+    rim = float(np.linalg.norm(away, axis=1).max())
+    size = np.asarray(_RIM_MM)[:, None] / max(rim, 1.0)
+    way = np.arange(_WAYS)[None] * (2 * np.pi / _WAYS)
+    grow, turn = (size * np.cos(way)).ravel(), (size * np.sin(way)).ravel()
+    out = np.zeros((grow.size, 2, 3))
+    out[:, 0, 1], out[:, 0, 2] = grow, -turn
+    out[:, 1, 1], out[:, 1, 2] = turn, grow
     return out
 
 

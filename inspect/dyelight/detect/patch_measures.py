@@ -35,7 +35,7 @@ def measure_patch(
 ) -> Candidate:
     """One candidate of the family `patch`, measured over a mask (H, W) of the panel frame."""
     ppm = view.frame.px_per_mm
-    rows, columns = np.nonzero(mask)
+    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
     reach = int(np.ceil(3 * ppm + 1.8 * np.sqrt(mask.sum())))
     reach = min(reach, int(max(3 * ppm + 0.6 * np.sqrt(mask.sum()), 12 * ppm)))
     y0, y1 = max(rows.min() - reach, 0), min(rows.max() + reach + 1, mask.shape[0])
@@ -81,7 +81,7 @@ def measure_patch(
     features["over_white"] = float(
         np.mean((observed[m] - difference.white[cut][m]).min(axis=1) > _WHITE_MARGIN)
     )
-    outline, box, center = _outline_mm(difference, view, mask)
+    outline, box, center = _outline_mm(difference, view, m, (x0, y0))
     fine = patch_border(difference, outline, sign, features["eq_diameter_mm"])
     if fine is not None:
         features |= fine.features()
@@ -128,7 +128,7 @@ def _grey(linear: F32) -> float:
 def sharpened(view: PatchView, mask: Mask, sign: int) -> Mask:
     """The patch cut out again where the difference, smoothed no more than its noise asks for,
     falls to half: smoothing wide enough to find a patch has moved its border."""
-    rows, columns = np.nonzero(mask)
+    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
     reach = int(np.ceil(2 * view.frame.px_per_mm + 0.3 * np.sqrt(mask.sum())))
     cut = (
         slice(max(rows.min() - reach, 0), rows.max() + reach + 1),
@@ -284,10 +284,13 @@ def _hull_area(mask: Mask) -> float:
 
 
 def _outline_mm(
-    difference: Difference, view: PatchView, mask: Mask
+    difference: Difference, view: PatchView, mask: Mask, origin: tuple[int, int]
 ) -> tuple[F64, Box, tuple[float, float]]:
-    """Outline (N, 2) of a patch's longest border, box and centre in panel mm."""
-    points = np.concatenate([center_px(mask), max(borders_px(mask), key=len)])
+    """Outline (N, 2) of a patch's longest border, box and centre in panel mm.
+
+    The mask is a window of the panel frame whose first pixel is `origin`.
+    """
+    points = np.concatenate([center_px(mask), max(borders_px(mask), key=len)]) + np.array(origin)
     mm = difference.to_panel_mm(view.frame.to_mm(points))
     half = 0.5 / view.frame.px_per_mm
     low, high = mm[1:].min(0) - half, mm[1:].max(0) + half

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ..imaging import area, enlarged
+from ..imaging import area, enlarged, warped
 from ..look import Difference, PanelFrame
 from ..look.panel_frame import gradient
 from ..look.render import photo_light
@@ -245,13 +245,32 @@ def _regions(view: PatchView, level: _Level, sign: int) -> list[tuple[float, Mas
             known.add(top)
             x, y, w, h = (int(v) for v in stats[label, :4])
             part = (slice(max(y - 2, 0), y + h + 2), slice(max(x - 2, 0), x + w + 2))
-            region = np.zeros(score.shape, np.float32)
-            region[part] = (labels[part] == label) & (score[part] > 0.5 * peak)
-            full = enlarged(region, (width, height))
-            mask = (full > 0.5) & view.usable
+            region = (labels[part] == label) & (score[part] > 0.5 * peak)
+            mask = _drawn_at(region, part, score.shape, (height, width)) & view.usable
             if mask.sum() >= 4:
                 out.append((peak, np.asarray(mask), sign))
         bar *= _BAR_STEP
+    return out
+
+
+def _drawn_at(
+    region: Mask, part: tuple[slice, slice], shape: tuple[int, ...], full: tuple[int, int]
+) -> Mask:
+    """A region that stands at `part` of an image of `shape` (H, W), on one of the shape `full`."""
+    down, across = full[0] / shape[0], full[1] / shape[1]
+    y0, x0 = int(part[0].start * down), int(part[1].start * across)
+    rows, columns = region.shape
+    size = (int(np.ceil(columns * across)), int(np.ceil(rows * down)))
+    # pixel centres of the one in the other's pixels, counted from the part's first
+    first = [
+        (x0 + 0.5) / across - 0.5 - part[1].start,
+        (y0 + 0.5) / down - 0.5 - part[0].start,
+    ]
+    matrix = np.array([[1 / across, 0, first[0]], [0, 1 / down, first[1]]])
+    grey = warped(region.astype(np.float32), matrix, size)
+    out = np.zeros(full, bool)
+    place = out[y0 : y0 + size[1], x0 : x0 + size[0]]
+    place[...] = grey[: place.shape[0], : place.shape[1]] > 0.5
     return out
 
 

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from scipy.special import ndtri
 
-from ..imaging import area
+from ..imaging import area, enlarged, gaussian
 from ..look import PhotoFrame
 from ..records import F32, U8, Mask
 
@@ -37,14 +37,18 @@ def _normalised(weighted: F32, weight: F32, coherent: F32, activity: U8, sigma: 
     """Scores with unit scatter from sums of r / s^2, of 1 / s^2 and of what errs together / s^2."""
     size = 2 * int(np.ceil(3 * sigma)) + 1
     top = _blurred(weighted, size, sigma)
+    full = (weight.shape[1], weight.shape[0])
+    # scatter changes slowly enough to be worked out at half the size
+    small = (max(full[0] // 2, 1), max(full[1] // 2, 1))
+    size, narrow = 2 * int(np.ceil(1.5 * sigma)) + 1, sigma / 2
     # the squared Gaussian is a Gaussian narrower by the root of two, of height 1 / (4 pi sigma^2)
-    variance = _blurred(weight, size, sigma / np.sqrt(2))
+    variance = _blurred(area(weight, small), size, narrow / np.sqrt(2))
     variance *= np.float32(1 / (4 * np.pi * sigma * sigma))
-    together = _blurred(coherent, size, sigma)
+    together = _blurred(area(coherent, small), size, narrow)
     together *= together
     variance += together
     np.maximum(variance, np.float32(1e-12), out=variance)
-    score: F32 = np.divide(top, np.sqrt(variance, out=variance), out=top)
+    score: F32 = np.divide(top, enlarged(np.sqrt(variance, out=variance), full), out=top)
     seen = weight > 0
     scatter = _scatter_by_activity(score, activity, seen)
     if scatter is not None:
@@ -83,8 +87,11 @@ def _scatter_by_activity(score: F32, activity: U8, seen: Mask) -> F32 | None:
 
 def _activity(coherent: F32, sigma: F32, blur_px: float) -> U8:
     """How busy the picture is (H, W) uint8: edges' errors over the noise, spread by the blur."""
-    ratio = cv2.GaussianBlur(coherent / sigma, (0, 0), 2 * max(blur_px, 0.8))
-    return np.asarray(cv2.convertScaleAbs(ratio, alpha=255.0), np.uint8)
+    full = (sigma.shape[1], sigma.shape[0])
+    small = (max(full[0] // 2, 1), max(full[1] // 2, 1))
+    ratio = gaussian(area(coherent, small) / area(sigma, small), max(blur_px, 0.8))
+    # from the half size, as nothing in it is finer
+    return np.asarray(cv2.resize(cv2.convertScaleAbs(ratio, alpha=255.0), full), np.uint8)
 
 
 def _halved(image: F32) -> F32:

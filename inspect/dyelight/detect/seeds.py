@@ -7,8 +7,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from ..imaging import as_u8
 from ..records import F32
 from .scores import ScoreLevel
+
+_OVER, _FILLED, _DONE = 255, 128, 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,33 +25,31 @@ class Seed:
 
 
 def _level_seeds(level: ScoreLevel, sign: int, low: float, high: float) -> list[Seed]:
-    # nothing is a seed unless it peaks this high
     score = level.score
-    least, most, _, _ = cv2.minMaxLoc(score)
-    if (most if sign > 0 else -least) < 0.8 * high:
+    # nothing is a seed unless it peaks this high
+    bar = 0.8 * high * sign
+    tops = np.flatnonzero(score > bar if sign > 0 else score < bar)
+    if not tops.size:
         return []
-    over = (score * np.float32(sign) > low).astype(np.uint8)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(over, connectivity=8)
-    if count <= 1:
-        return []
-    at = np.flatnonzero(over)
-    owner = np.asarray(labels).ravel()[at].astype(np.intp)
-    value = np.abs(score.ravel()[at])
-    peak = np.zeros(count, np.float32)
-    np.maximum.at(peak, owner, value)
-    total = np.bincount(owner, value, count)
-    size = np.bincount(owner, minlength=count)
+    over = as_u8(score > low if sign > 0 else score < -low) * np.uint8(_OVER)
     # a long faint line has many independent cells: its sum counts as they do
     cell = max(4 * np.pi * (level.width_px / level.step) ** 2, 1.0)
-    joint = total / np.sqrt(np.maximum(size, 1) * cell)
+    s = level.step
     out = []
-    for label in np.flatnonzero((peak >= high) | ((joint >= 1.6 * high) & (peak >= 0.8 * high))):
-        if label == 0:
+    for top in tops:
+        y, x = divmod(int(top), score.shape[1])
+        if over[y, x] != _OVER:
             continue
-        x, y, w, h = (int(v) for v in stats[label, :4])
-        s = level.step
-        box = (x * s, y * s, (x + w) * s, (y + h) * s)
-        out.append(Seed(box, sign, float(max(peak[label], joint[label])), level.width_px))
+        _, _, _, (x0, y0, w, h) = cv2.floodFill(over, None, (x, y), _FILLED, flags=8)
+        part = over[y0 : y0 + h, x0 : x0 + w]
+        mine = part == _FILLED
+        value = np.abs(score[y0 : y0 + h, x0 : x0 + w][mine])
+        part[mine] = _DONE
+        peak = float(value.max())
+        joint = float(value.sum()) / np.sqrt(value.size * cell)
+        if peak >= high or joint >= 1.6 * high:
+            box = (x0 * s, y0 * s, (x0 + w) * s, (y0 + h) * s)
+            out.append(Seed(box, sign, max(peak, float(joint)), level.width_px))
     return out
 
 

@@ -75,10 +75,11 @@ class SmoothField:
 
 
 def light_added(expected: F32, gain: F32, veil: F32) -> F32:
-    """What gain and veil (H, W) add to expected root light (H, W, 3)."""
+    """What gain and veil (H, W) add to expected root light (H, W) or (H, W, 3)."""
     lit = linear_from_root(expected.copy())
-    lit *= (1 + gain)[..., None]
-    lit += veil[..., None]
+    each = (..., None) if expected.ndim > gain.ndim else ...
+    lit *= (1 + gain)[each]
+    lit += veil[each]
     root_from_linear(lit, lit)
     lit -= expected
     return lit

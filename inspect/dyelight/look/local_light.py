@@ -46,7 +46,7 @@ class LocalLight:
     veil: F32
 
     def added(self, expected: F32) -> F32:
-        """What this light adds to the panel frame's expected root light (H, W, 3)."""
+        """What this light adds to the panel frame's expected root light (H, W) or (H, W, 3)."""
         size = (expected.shape[1], expected.shape[0])
         return light_added(expected, enlarged(self.gain, size), enlarged(self.veil, size))
 
@@ -84,24 +84,26 @@ def fit_local_light(panel: PanelFrame, scatter: float) -> LocalLight:
     shrink = max(1.0, panel.px_per_mm / _COARSE_PX_PER_MM)
     size = (max(8, round(width / shrink)), max(8, round(height / shrink)))
     usable = panel.inside & panel.printed & ~panel.blown
+    # of the light channel by itself: colours differ in how light adds up by far less than noise
+    expected = photo_light(panel.expected)
+    apart = photo_light(panel.observed) - expected
     seen = usable.astype(np.float32)
-    apart = photo_light(panel.observed - panel.expected)
     spread = max(scatter, _LEAST_SCATTER)
-    sigma = max(1.0, _REACH_MM * panel.px_per_mm * size[0] / width)
+    sigma = max(1.0, _REACH_MM * panel.px_per_mm * size[0] / panel.inside.shape[1])
     ridge = spread**2 / np.array([_GAIN_PRIOR**2, _VEIL_PRIOR**2])
     light = LocalLight(np.zeros(size[::-1], np.float32), np.zeros(size[::-1], np.float32))
     # in a neighbourhood about so many places count by themselves
     count = np.float32(2 * np.pi * sigma**2)
-    added = np.zeros_like(panel.expected)
+    added = np.zeros_like(expected)
     for turn in range(_ROUNDS):
-        left = apart - photo_light(added)
+        left = apart - added
         weight = _trust(left, seen, spread) if turn else seen
-        slope = photo_light(veil_slope(panel.expected + added))
-        half = slope * photo_light(linear_from_root(panel.expected.copy()))
-        products = [half * half, half * slope, slope * slope, half * left, slope * left]
+        slope = veil_slope(expected + added)
+        lit = slope * linear_from_root(expected.copy())
+        products = [lit * lit, lit * slope, slope * slope, lit * left, slope * left]
         sums = [gaussian(area(weight * p, size), sigma) * count for p in products]
         light = _moved(light, sums, ridge)
-        added = light.added(panel.expected)
+        added = light.added(expected)
     return light
 
 

@@ -200,7 +200,7 @@ def draw_expected(
         tile = under.tile(columns.start, rows.start, width, height)
         linear, here = lit.piece(tile, 3 * blur_artwork_px)
         root = sample(blurred(linear, blur_artwork_px * lit.grow), here.drawn(width, height))
-        root_from_linear(root, root)
+        root = root_from_linear(root, root)
         expected[rows, columns] = root
         light[rows, columns] = photo_light(root)
     return expected, light
