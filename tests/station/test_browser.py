@@ -266,7 +266,8 @@ def test_the_viewer_by_keys(served: Served, open_page: Open) -> None:
     stage.focus()
 
     def pixels() -> str:
-        page.wait_for_timeout(120)
+        # the next drawing comes with the next frame of the screen
+        page.evaluate("new Promise((done) => requestAnimationFrame(() => setTimeout(done, 60)))")
         return str(page.evaluate("document.getElementById('canvas').toDataURL()"))
 
     whole = pixels()
@@ -281,7 +282,7 @@ def test_the_viewer_by_keys(served: Served, open_page: Open) -> None:
     assert scale.inner_text().startswith("Expected ")
     page.keyboard.press("p")
     page.keyboard.press("s")
-    assert page.get_by_role("slider").is_visible()
+    page.get_by_role("slider").wait_for()
     slid = pixels()
     page.get_by_role("slider").focus()
     page.keyboard.press("ArrowRight")
@@ -289,15 +290,15 @@ def test_the_viewer_by_keys(served: Served, open_page: Open) -> None:
     assert page.get_by_role("slider").get_attribute("aria-valuenow") == "52"
     stage.focus()
     page.keyboard.press("b")
-    assert scale.inner_text().startswith("Photo, Expected")
+    page.locator("#scale", has_text="Photo, Expected").wait_for()
     page.keyboard.press("n")
-    assert page.locator("#places [aria-pressed=true]").count() == 1
+    page.locator("#places [aria-pressed=true]").wait_for()
     near = pixels()
     page.keyboard.press("ArrowLeft")
     assert pixels() != near
     for _ in range(12):
         page.keyboard.press("+")
-    assert "2400 %" in scale.inner_text()
+    page.locator("#scale", has_text="2400 %").wait_for()
     page.keyboard.press("0")
     page.keyboard.press("Escape")
     assert pixels() == whole
@@ -327,8 +328,7 @@ def test_nothing_moves_where_less_motion_is_asked_for(served: Served, open_page:
     page.wait_for_timeout(1500)
     assert page.locator("#scale").inner_text() == before
     page.get_by_role("button", name="In turns").tap()
-    page.wait_for_timeout(150)
-    assert page.locator("#scale").inner_text() != before
+    page.locator("#scale", has_text="Expected").wait_for()
 
 
 def test_two_phones_at_once(served: Served, open_page: Open) -> None:
