@@ -135,8 +135,11 @@ def _candidate(box: tuple[float, float, float, float], tone: str, **features: fl
 
 def test_two_flanks_are_one_dent() -> None:
     """A lit and a dark flank side by side become one candidate in the box around both."""
-    lit = _candidate((10, 10, 14, 16), "light", opposite_lobe=0.8, area_mm2=24)
-    dark = replace(_candidate((14.5, 10, 18, 16), "dark", opposite_lobe=0.9, area_mm2=21), snr=9.0)
+    lit = _candidate((10, 10, 14, 16), "light", opposite_lobe=0.8, edge_blur_ratio=5.0, area_mm2=24)
+    dark = replace(
+        _candidate((14.5, 10, 18, 16), "dark", opposite_lobe=0.9, edge_blur_ratio=5.0, area_mm2=21),
+        snr=9.0,
+    )
     spot = _candidate((40, 40, 44, 44), "light", opposite_lobe=0.0, area_mm2=16)
     whole = with_dents_whole([lit, dark, spot])
     assert len(whole) == 2

@@ -40,10 +40,11 @@ _UNSEEN_RIM_MM = 3.2
 _SKIRT = 0.3  # share of a patch in the skirt of glare from which it may be the glare's own
 _SKIRT_MM = 2.0
 _STRONG_DE00 = 15.0  # under a fainter reflection the picture can still be judged
-_BROAD = 0.2  # share of the short side from which a soft patch may as well be light
+_BROAD = 0.25  # share of the short side from which a soft patch may as well be light
 _VERY_SOFT = 2.5
 _MORE_DYE = 0.44  # share of light under which lost dye draws a patch better than light does
 _SOFT_BORDER = 1.6
+_SHARP_BORDER = 1.3  # no glare ends so sharply
 _WIDE_MM = 12.0  # coating seldom lifts in larger pieces
 _OVER_WHITE = 0.5  # no bare base is brighter than white
 _MIN_HIDDEN_MM2 = 4.0
@@ -75,6 +76,7 @@ def detect(difference: Difference) -> Detection:
         difference = with_second_image(difference, double.image)
     for detector in DETECTORS:
         found += detector(difference, found)
+    found = tuple(with_dents_whole(found))
     thrown_back = {id(c) for c in found if is_reflection(difference, c)}
     hidden = difference.hidden.copy()
     strong = [c for c in found if id(c) in thrown_back and c.delta_e00 >= _STRONG_DE00]
@@ -88,7 +90,7 @@ def detect(difference: Difference) -> Detection:
         and not _on_the_rim(difference, c)
         and not _is_skirt(difference, c)
     ]
-    candidates = without_traces(difference, with_dents_whole(without_doubles(visible)))
+    candidates = without_traces(difference, without_doubles(visible))
     candidates = without_streaks(candidates)
     polygons, fraction = _polygons(difference, hidden)
     return Detection(
@@ -152,8 +154,11 @@ def _is_skirt(difference: Difference, candidate: Candidate) -> bool:
     if (difference.skirt & mask).sum() < _SKIRT * count:
         return False
     small = candidate.features["eq_diameter_mm"] < _SKIRT_MM
-    if small or "edge_blur_ratio" not in candidate.features:
+    softness = candidate.features.get("edge_blur_ratio")
+    if small or softness is None:
         return True
+    if softness < _SHARP_BORDER:
+        return False
     near = drawn(difference, [candidate], _SKIRT_MM)
     return bool((difference.hidden & near).any())
 

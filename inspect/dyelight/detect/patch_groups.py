@@ -16,7 +16,9 @@ from ..records import F32, Mask
 
 _GAP = 0.3  # of the larger one's diameter, up to which two pieces are one patch
 _MOST_GAP_MM = 6.0
-_LIKE = 3.0  # how many times as strong one piece of a patch may be as another
+_LIKE = 3.0  # how many times as strong the main part of a patch may be as a piece of it
+_MAIN = 0.75  # and how strong at least
+_DRAWN_OUT = 5.0  # length over width from which a region is a line, and no piece of a spot
 _VALLEY = 0.6  # what is weaker than this share of its neighbour, with the other sign, is its valley
 
 
@@ -30,6 +32,7 @@ class Region:
     height: float
     box: tuple[int, int, int, int]
     diameter_px: float
+    is_line: bool
 
     @classmethod
     def of(cls, mask: Mask, light: F32, sign: int, peak: float) -> Region:
@@ -37,7 +40,10 @@ class Region:
         rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
         box = (int(columns[0]), int(rows[0]), int(columns[-1]) + 1, int(rows[-1]) + 1)
         across = 2 * float(np.sqrt(mask.sum() / np.pi))
-        return cls(mask, sign, peak, float(light[mask].mean()) * sign, box, across)
+        y, x = np.nonzero(mask[box[1] : box[3], box[0] : box[2]])
+        _, (a, b), _ = cv2.minAreaRect(np.stack([x, y], 1).astype(np.float32))
+        is_line = max(a, b) + 1 > _DRAWN_OUT * (min(a, b) + 1)
+        return cls(mask, sign, peak, float(light[mask].mean()) * sign, box, across, is_line)
 
 
 def grouped(regions: Sequence[Region], light: F32, px_per_mm: float) -> list[Region]:
@@ -75,8 +81,11 @@ def grouped(regions: Sequence[Region], light: F32, px_per_mm: float) -> list[Reg
 
 
 def _alike(one: Region, other: Region) -> bool:
-    low, high = sorted((one.height, other.height))
-    return low > 0 and high <= _LIKE * low
+    if one.is_line != other.is_line:
+        return False
+    small, large = sorted((one, other), key=lambda region: region.diameter_px)
+    # the main part of a spot is no paler than its islands; a wide reflection beside it is
+    return _MAIN * small.height <= large.height <= _LIKE * small.height
 
 
 def _gap_px(one: Region, other: Region, px_per_mm: float) -> float:

@@ -16,7 +16,8 @@ _WIDE_MM = 1.2
 _SPECK_MM = 3.5
 _THIN_MM = 0.8
 _FAR_SMALLER = 0.05
-_FLANKS = 0.35  # the weaker flank of a dent over the stronger
+_FLANKS = 0.25  # the weaker flank of a dent over the stronger
+_ROUNDED = 2.0  # a dimple has no border
 _HALO = 0.3  # a camera's sharpening leaves a halo this strong at most
 
 
