@@ -37,6 +37,7 @@ _SMOOTH = 0.12  # vapour is mottled, a reflection is not
 _EDGE_MM = 2.5
 _RIM_MM = 1.8
 _UNSEEN_RIM_MM = 3.2
+_ALONG, _ALONG_MM = 5.0, 1.5  # what runs along the edge for so long may lie deeper
 _SKIRT = 0.3  # share of a patch in the skirt of glare from which it may be the glare's own
 _SKIRT_MM = 2.0
 _STRONG_DE00 = 15.0  # under a fainter reflection the picture can still be judged
@@ -139,9 +140,14 @@ def _on_the_rim(difference: Difference, candidate: Candidate) -> bool:
     if not is_mark(candidate) and candidate.family != "patch":
         return False
     across, down = x1 - x0, y1 - y0
-    beside = x1 < rim_mm or x0 > width - rim_mm
-    over = y1 < rim_mm or y0 > height - rim_mm
-    return (beside and down > 1.5 * across) or (over and across > 1.5 * down)
+    far_mm = rim_mm + _ALONG_MM
+    if down > 1.5 * across:
+        reach = far_mm if down > _ALONG * across else rim_mm
+        return x1 < reach or x0 > width - reach
+    if across > 1.5 * down:
+        reach = far_mm if across > _ALONG * down else rim_mm
+        return y1 < reach or y0 > height - reach
+    return False
 
 
 def _is_skirt(difference: Difference, candidate: Candidate) -> bool:
