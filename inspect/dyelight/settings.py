@@ -47,6 +47,7 @@ class Settings(BaseModel):
     length_unit: Literal["mm", "in"] = "mm"
     time_unit: Literal["s", "min"] = "s"
     pressure_unit: Literal["kPa", "bar", "psi"] = "kPa"
+    case_days: Annotated[int, Field(ge=1, le=3650)] = 365
 
     @field_validator("size")
     @classmethod

@@ -15,7 +15,14 @@ def own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monke
         if name.startswith("DYELIGHT_"):
             monkeypatch.delenv(name)
     home = tmp_path_factory.mktemp("home")
-    for name in ("XDG_CONFIG_HOME", "XDG_STATE_HOME", "APPDATA", "LOCALAPPDATA", "HOME"):
+    for name in (
+        "XDG_CONFIG_HOME",
+        "XDG_STATE_HOME",
+        "XDG_DATA_HOME",
+        "APPDATA",
+        "LOCALAPPDATA",
+        "HOME",
+    ):
         monkeypatch.setenv(name, str(home))
     monkeypatch.setenv("COLUMNS", "100")
     work = tmp_path_factory.mktemp("work")

@@ -65,7 +65,8 @@ def test_a_defect_that_is_pointed_to_is_answered(
     captured = capsys.readouterr()
     assert captured.out.startswith("Coating lift: arose in pressing")
     assert "An answer to send" in captured.out
-    assert captured.err == ""
+    assert captured.err.startswith("dyelight: case C-7 is in the log")
+    assert captured.err.count("\n") == 1
     assert sorted(path.name for path in out.iterdir()) == ["claim.html", "claim.json"]
     data = json.loads((out / "claim.json").read_text(encoding="utf-8"))
     assert data["case"] == "C-7"

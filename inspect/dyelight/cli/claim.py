@@ -1,4 +1,4 @@
-"""`dyelight claim`: a customer's photos against the file that was printed."""
+"""`dyelight claim`: a customer's photos against the file that was printed, and cases."""
 
 from __future__ import annotations
 
@@ -10,12 +10,16 @@ import typer
 
 def claim(
     photos: Annotated[
-        list[Path],
+        list[Path] | None,
         typer.Argument(
-            metavar="PHOTO...", help="The customer's photos of one panel; --at counts in the first."
+            metavar="PHOTO...",
+            help="The customer's photos of one panel; --at counts in the first.",
+            show_default=False,
         ),
-    ],
-    artwork: Annotated[Path, typer.Option(metavar="FILE", help="The picture that was printed.")],
+    ] = None,
+    artwork: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The picture that was printed.")
+    ] = None,
     at: Annotated[
         str | None,
         typer.Option(metavar="X,Y", help="The place that the customer points to, in photo pixels."),
@@ -43,8 +47,41 @@ def claim(
         typer.Option(metavar="white|clear|other", help="What lies under the dye; clear is metal."),
     ] = None,
     case: Annotated[
-        str, typer.Option(metavar="NAME", help="The case's name, for page and data.")
-    ] = "",
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="Keep the answer in this case, in the press log. Without photos: show the case.",
+        ),
+    ] = None,
+    consent: Annotated[
+        str | None,
+        typer.Option(
+            metavar="TEXT",
+            help="How and when the customer agreed that photos are kept. Without it only their "
+            "hashes are.",
+        ),
+    ] = None,
+    delete_by: Annotated[
+        str | None,
+        typer.Option(metavar="DATE", help="The day to delete the case by, as 2027-03-01."),
+    ] = None,
+    letter: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE", help="With --case and no photos: note the letter as it was sent."
+        ),
+    ] = None,
+    forget: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Remove this case: rows, photos, pages, all of it."),
+    ] = None,
+    due: Annotated[
+        bool, typer.Option("--due", help="List the cases whose day to delete them by has come.")
+    ] = False,
+    log: Annotated[
+        str | None,
+        typer.Option(metavar="FILE|URL", help="The press log, instead of the usual one."),
+    ] = None,
     rules: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Naming rules instead of the usual ones.")
     ] = None,
@@ -59,9 +96,11 @@ def claim(
 ) -> int:
     """Say what is at the place that a customer points to, and how sure that is.
 
-    Exits 0 where there is an answer, 4 where these photos cannot carry one.
+    Exits 0 where there is an answer, 4 where these photos cannot carry one. Without photos it
+    shows, lists or forgets cases.
     """
     from ..settings import load_settings
+    from .claim_case import CaseFlags, CaseKeeper, case_work, refuse_mixed
     from .claim_job import ClaimJob, exit_code, print_claim, run_claim, written
     from .console import progress, say, warn
 
@@ -73,13 +112,24 @@ def claim(
             "rules": rules,
             "out": out,
             "format": format,
+            "log": log,
         }
     )
+    flags = CaseFlags(case, consent, delete_by, letter, forget, due)
+    refuse_mixed(flags, photos or [], artwork)
+    if not photos:
+        return case_work(flags, settings)
+    assert artwork is not None  # photos without artwork were refused
+    keeper = None if case is None else CaseKeeper.opened(flags, settings)
     if settings.size is None:
         warn("no --size was given: lengths are in per cent of the panel's width.")
     with progress("Looking at the place" if at or box else "Looking at the panel"):
-        done = run_claim(ClaimJob(tuple(photos), artwork, at, box, case), settings)
+        job = ClaimJob(tuple(photos), artwork, at, box, "" if keeper is None else keeper.name)
+        done = run_claim(job, settings)
     paths = written(done, settings.out)
+    if keeper is not None:
+        # before anything is printed: pages whose reader of standard output went away are known too
+        keeper.keep(done, paths)
     if settings.format == "json":
         say(done.text(), end="")
     else:

@@ -11,6 +11,7 @@ from ..claim import words as wording
 from ..claim.page import claim_html, claim_text
 from ..intake import read_artwork, read_photo
 from ..judge import load_acceptance, load_rules
+from ..records import Photo
 from ..report.outputs import make_folder, refuse_unwritable, write_together
 from ..settings import Settings
 from .console import data_console
@@ -33,8 +34,9 @@ class ClaimJob:
 
 @dataclass(frozen=True, slots=True)
 class DoneClaim:
-    """A claim with the words it is told in."""
+    """A claim with the words it is told in, and the photos as they were read."""
 
+    photos: tuple[Photo, ...]
     claim: Claim
     words: ClaimFile
     case: str
@@ -59,8 +61,9 @@ def run_claim(job: ClaimJob, settings: Settings) -> DoneClaim:
     artwork = read_artwork(
         job.artwork, width_mm, height_mm, bleed_mm=settings.bleed, base=settings.base
     )
+    photos = tuple(read_photo(path) for path in job.photos)
     claim = answer_claim(
-        [read_photo(path) for path in job.photos],
+        photos,
         artwork,
         job.at,
         job.box,
@@ -69,7 +72,7 @@ def run_claim(job: ClaimJob, settings: Settings) -> DoneClaim:
         causes=causes,
         words=words,
     )
-    return DoneClaim(claim, words, job.case)
+    return DoneClaim(photos, claim, words, job.case)
 
 
 def written(done: DoneClaim, folder: Path | None) -> tuple[Path, ...]:

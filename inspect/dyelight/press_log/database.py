@@ -20,8 +20,8 @@ from sqlalchemy.exc import ArgumentError, DatabaseError, DataError, IntegrityErr
 
 from ..errors import DyelightError, OutputError, SettingsError, UnreadableInput
 
-SCHEMA_HEAD = "0001"
-KNOWN_SCHEMAS = ("0001",)
+SCHEMA_HEAD = "0002"
+KNOWN_SCHEMAS = ("0001", "0002")
 BUSY_SECONDS = 20.0
 _READ = "press_log_read"
 
@@ -147,7 +147,8 @@ class Database:
         def _set_up(connection: Any, _: object) -> None:
             # the driver's own BEGIN comes too late, and is never IMMEDIATE
             connection.isolation_level = None
-            for pragma in ("foreign_keys = ON", "synchronous = FULL"):
+            # secure_delete: what is changed or deleted is overwritten, not only let go
+            for pragma in ("foreign_keys = ON", "synchronous = FULL", "secure_delete = ON"):
                 connection.execute(f"PRAGMA {pragma}")
 
         @event.listens_for(engine, "begin")

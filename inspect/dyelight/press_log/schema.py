@@ -6,6 +6,7 @@ panel_stock, supply, vent_fabric             what is used up: panels, paper and 
 pressing 1-n pressed_panel 1-n inspection    what was pressed, what lay where, how it came out
 inspection 1-n inspection_photo, finding, ruling
 note, trial, shared_state, amendment
+claim_case 1-n claim_answer 1-n claim_photo, claim_output     cases of customers
 
 Units: degrees Celsius, seconds, millimetres, kilopascal, per cent of relative humidity. Times are
 UTC. Platen coordinates: millimetres from the platen's back left corner as the operator sees it,
@@ -13,7 +14,8 @@ x right, y towards the operator; a panel's place is its centre. `quarter_turns` 
 from the picture's top lying at the back, seen from above.
 
 Nothing is deleted and `amendment` keeps every value that was changed; triggers in the database hold
-it to append only.
+it to append only. Cases are the exception: they are people's own, have a day to be deleted by, and
+are never amended, so that forgetting one leaves nothing.
 """
 
 from __future__ import annotations
@@ -24,6 +26,7 @@ from sqlalchemy import (
     Boolean,
     CheckConstraint,
     Column,
+    Date,
     DateTime,
     Dialect,
     Float,
@@ -266,4 +269,42 @@ amendment = _table(
     Column("new_json", Text, nullable=False),
     _text("why"),
     Index("ix_amendment_table_name_row_id", "table_name", "row_id"),
+)
+claim_case = _table(
+    "claim_case",
+    Column("name", String(80), nullable=False, unique=True),
+    Column("opened_at", UtcTime, nullable=False),
+    Column("delete_by", Date, nullable=False),
+    Index("ix_claim_case_delete_by", "delete_by"),
+)
+claim_answer = _table(
+    "claim_answer",
+    _link("claim_case_id", "claim_case", needed=True),
+    Column("at", UtcTime, nullable=False),
+    # the machine whose folder holds the photos and files of this answer
+    _text("machine"),
+    Column("code", String(20), nullable=False),
+    Column("title", Text, nullable=False),
+    Column("sure", Float, nullable=False),
+    _text("consent"),
+    Column("letter", Text, nullable=False),
+    Column("sent_letter", Text),
+    Column("result_json", Text, nullable=False),
+    Index("ix_claim_answer_claim_case_id", "claim_case_id"),
+)
+claim_photo = _table(
+    "claim_photo",
+    _link("claim_answer_id", "claim_answer", needed=True),
+    Column("file", Text, nullable=False),
+    Column("sha256", String(64), nullable=False),
+    # the copy's name in the folder of cases, "" where none is kept
+    Column("kept", String(80), nullable=False, server_default=""),
+    Index("ix_claim_photo_claim_answer_id", "claim_answer_id"),
+)
+claim_output = _table(
+    "claim_output",
+    _link("claim_answer_id", "claim_answer", needed=True),
+    Column("path", Text, nullable=False),
+    Column("sha256", String(64), nullable=False),
+    Index("ix_claim_output_claim_answer_id", "claim_answer_id"),
 )
