@@ -109,6 +109,8 @@ def is_reflection(difference: Difference, candidate: Candidate) -> bool:
         return False
     features = candidate.features
     wide = features["eq_diameter_mm"] > _WIDE_MM
+    if "washed_out" in features:
+        return False
     softness = features.get("edge_blur_ratio", 0.0)
     spreads = wide or softness > _SOFT_BORDER
     art = difference.artwork

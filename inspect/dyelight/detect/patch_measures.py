@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import cv2
@@ -97,6 +98,29 @@ def measure_patch(
         tone="light" if features["delta_l"] > 0 else "dark",
         features=features,
     )
+
+
+# what says nothing where letters pale and their ground darkens
+_OF_ONE_SIGN = (
+    "edge_width_mm", "edge_blur_ratio", "edge_shift_px", "opposite_lobe", "rim_contrast",
+    "light_share", "shade_share", "reflection_likeness", "lightness_share", "mottle",
+)  # fmt: skip
+
+
+def measure_washed(difference: Difference, view: PatchView, mask: Mask, peak: float) -> Candidate:
+    """One candidate of the family `patch` for a place (H, W) whose detail is washed out.
+
+    Its lightness is that of the darker half, where there was dye to lose.
+    """
+    found = measure_patch(difference, view, mask, 1, peak)
+    due = photo_light(view.expected)
+    inked = mask & (due < np.median(due[mask]))
+    paler = photo_light(view.residual)[inked]
+    features = {k: v for k, v in found.features.items() if k not in _OF_ONE_SIGN}
+    # root light runs over its range as lightness runs over 0..100
+    features["delta_l"] = 100 * float(paler.mean()) if paler.size else 0.0
+    features["washed_out"] = 1.0
+    return replace(found, tone="light" if features["delta_l"] > 0 else "dark", features=features)
 
 
 def blurred(image: F32, sigma_px: float) -> F32:

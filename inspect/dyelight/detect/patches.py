@@ -18,8 +18,9 @@ from ..look import Difference, PanelFrame
 from ..look.panel_frame import gradient
 from ..look.render import photo_light
 from ..records import F32, U8, Candidate, Mask
+from .detail_loss import find_detail_loss
 from .patch_groups import Region, grouped
-from .patch_measures import blurred, measure_patch, sharpened
+from .patch_measures import blurred, measure_patch, measure_washed, sharpened
 from .same import lone_marks
 from .shapes import drawn, is_mark
 
@@ -32,6 +33,7 @@ LOW_BAR = 3.0
 HIGH_BAR = 6.0
 MOST = 120
 _BAR_STEP = 1.5
+_KNOWN = 0.3  # share of a washed-out place that is seen by its colour already
 _AROUND = 5  # cells of two sigmas
 _BINS = 5
 _LOW_SPAN = 1.12  # scatters between the 5th and 30th percentile of normal noise
@@ -222,7 +224,12 @@ def find_patches(
         taken[sign] |= cv2.dilate(mask.astype(np.uint8), around) > 0
         kept.append(Region.of(mask, light, sign, peak))
     regions = grouped(kept, light, view.frame.px_per_mm)
-    return tuple(measure_patch(difference, view, r.mask, r.sign, r.peak) for r in regions)
+    seen = [measure_patch(difference, view, r.mask, r.sign, r.peak) for r in regions]
+    known = np.logical_or.reduce([r.mask for r in regions]) if regions else ~view.usable & False
+    for mask, peak in find_detail_loss(view)[:MOST]:
+        if (mask & known).sum() < _KNOWN * mask.sum():
+            seen.append(measure_washed(difference, view, mask, peak))
+    return tuple(seen)
 
 
 def _regions(view: PatchView, level: _Level, sign: int) -> list[tuple[float, Mask, int]]:

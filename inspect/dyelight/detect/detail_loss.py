@@ -1,0 +1,94 @@
+"""Places where the picture's fine detail is washed out, though its mean colour hardly changed.
+
+Vapour lets dye run: over fine print, such as text or foliage, letters pale and their ground
+darkens, and what a spot of even colour would show cancels out. There the slope of the photo's
+detail on the expected detail, window by window, tells (local regression; the slope's own error from
+what it leaves). Light thrown back lowers contrast too, by what it adds, and is allowed for.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+from ..imaging import area, enlarged, gaussian
+from ..look.render import photo_light
+from ..look.rootlight import OFFSET
+from ..records import F32, Mask
+
+if TYPE_CHECKING:
+    from .patches import PatchView
+
+_FINE_PX = 2.0
+_WINDOW_MM = 1.2
+_LEAST_LOSS = 0.3
+_SCORE = 8.0
+_LEAST_MM2 = 6.0
+_GAP_MM = 3.0  # of bare ground between lines of print, over which a spot goes on
+_ENOUGH = 8.0  # detail energy over what the look leaves unexplained
+_CELL_PX = 4.0  # neighbouring pixels' detail is not independent
+_AROUND = 5  # cells of four windows over which a slope is usual
+_ROOT_OFFSET = np.float32(np.sqrt(OFFSET))
+
+
+def find_detail_loss(view: PatchView) -> list[tuple[Mask, float]]:
+    """Masks (H, W) of the panel frame where detail is lost, with their scores, strongest first."""
+    ppm = view.frame.px_per_mm
+    seen, due = photo_light(view.frame.observed), photo_light(view.expected)
+    usable = view.usable.astype(np.float32)
+    broad_seen, broad_due = gaussian(seen, _FINE_PX), gaussian(due, _FINE_PX)
+    lit = (broad_due + _ROOT_OFFSET) / np.maximum(broad_seen + _ROOT_OFFSET, _ROOT_OFFSET)
+    fine_due = (due - broad_due) * np.minimum(lit, 1.0)
+    fine_seen = seen - broad_seen
+    sigma = max(_WINDOW_MM * ppm, 4.0)
+    step = max(1, int(sigma / 3))
+    size = (max(seen.shape[1] // step, 4), max(seen.shape[0] // step, 4))
+
+    def window(image: F32) -> F32:
+        return gaussian(area(image * usable, size), sigma / step)
+
+    weight = np.maximum(window(np.ones_like(seen)), 1e-3)
+    dd, sd, ss = window(fine_due**2), window(fine_seen * fine_due), window(fine_seen**2)
+    slope = sd / np.maximum(dd, 1e-9)
+    rest = np.maximum(ss - slope * sd, 1e-9)
+    usual_rest = float(np.median(rest[weight > 0.5])) if (weight > 0.5).any() else 1e-6
+    told = (weight > 0.5) & (dd > _ENOUGH * usual_rest)
+    if told.sum() < 50:
+        return []
+    around = _usual(np.asarray(slope, np.float32), told, size, sigma / step)
+    loss = np.where(told, around - slope, 0).astype(np.float32)
+    count = 4 * np.pi * sigma**2 / _CELL_PX
+    spread = 1.4826 * float(np.median(np.abs(loss[told])))
+    error = np.sqrt(rest / (np.maximum(dd, 1e-9) * count) + spread**2)
+    over = told & (loss > _LEAST_LOSS) & (loss > _SCORE * error)
+    return _masks(view, np.asarray(over), np.asarray(loss / error, np.float32), step)
+
+
+def _usual(slope: F32, told: Mask, size: tuple[int, int], sigma: float) -> F32:
+    """The slope that is usual around each place: the middle one of its neighbourhood."""
+    middle = float(np.median(slope[told]))
+    filled = np.where(told, slope, np.float32(middle)).astype(np.float32)
+    cells = (int(size[0] / (4 * sigma)), int(size[1] / (4 * sigma)))
+    if min(cells) < 2 * _AROUND:
+        return np.full_like(filled, np.float32(middle))
+    return enlarged(np.asarray(cv2.medianBlur(area(filled, cells), _AROUND), np.float32), size)
+
+
+def _masks(view: PatchView, over: Mask, score: F32, step: int) -> list[tuple[Mask, float]]:
+    height, width = view.usable.shape
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        over.astype(np.uint8), connectivity=4
+    )
+    least = _LEAST_MM2 * (view.frame.px_per_mm / step) ** 2
+    out = []
+    for label in range(1, count):
+        if stats[label, cv2.CC_STAT_AREA] < least:
+            continue
+        part = np.asarray(labels == label)
+        full = enlarged(part.astype(np.float32), (width, height)) > 0.5
+        mask = np.asarray(full & view.usable)
+        if mask.any():
+            out.append((mask, float(score[part].max())))
+    return sorted(out, key=lambda one: -one[1])
