@@ -22,7 +22,7 @@ from sqlalchemy import create_engine, text
 
 from dyelight.claim.photo_copy import plain_png
 from dyelight.errors import OutputError, SettingsError
-from dyelight.press_log import PressingEntry, PressLog
+from dyelight.press_log import PressingEntry, PressLog, case_folder
 from dyelight.press_log import cases as cases_module
 from dyelight.press_log.case_records import AnswerEntry, CaseOutput, ReceivedPhoto
 from dyelight.press_log.cases import CaseFiles, today
@@ -240,7 +240,7 @@ def test_a_photo_that_cannot_be_written_leaves_no_case(
             raise OSError(28, "No space left on device")
         true_fsync(handle)
 
-    monkeypatch.setattr(cases_module.os, "fsync", full)
+    monkeypatch.setattr(case_folder.os, "fsync", full)
     with pytest.raises(OutputError, match="No space left"):
         keep(cases, photos=[photo(), photo("b.jpg")])
     assert list(cases.folder.iterdir()) == []
@@ -285,6 +285,51 @@ def test_a_reader_that_holds_the_log_is_told_of(
         assert MARK.encode() in raw_bytes(cases)
         cases.forget(f"Case {MARK}")
         assert MARK.encode() not in raw_bytes(cases)
+
+
+def test_an_older_transaction_on_the_server_is_told_of(
+    postgresql: Callable[[], str], tmp_path: Path
+) -> None:
+    """VACUUM takes along what another transaction could still see: that is no success either."""
+    with PressLog(postgresql()) as log:
+        cases = CaseFiles(log.database, tmp_path / "log.sqlite")
+        keep(cases)
+        with log.database.engine.connect() as plain:
+            reader = plain.execution_options(isolation_level="REPEATABLE READ")
+            reader.execute(text("SELECT count(*) FROM press")).scalar_one()
+            with pytest.raises(OutputError, match="could still see deleted rows"):
+                cases.forget(f"Case {MARK}")
+            assert MARK.encode() in raw_bytes(cases)
+        assert not cases.forget(f"Case {MARK}").held
+        assert MARK.encode() not in raw_bytes(cases)
+
+
+def test_a_table_that_is_in_use_on_the_server_is_told_of(
+    postgresql: Callable[[], str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody waits for ever for a program that keeps a table of cases open."""
+    monkeypatch.setattr("dyelight.press_log.erasing.BUSY_SECONDS", 0.3)
+    with PressLog(postgresql()) as log:
+        cases = CaseFiles(log.database, tmp_path / "log.sqlite")
+        keep(cases)
+        with log.database.engine.connect() as reader:
+            reader.execute(text("SELECT count(*) FROM claim_case")).scalar_one()
+            with pytest.raises(OutputError, match="lock timeout"):
+                cases.forget(f"Case {MARK}")
+        assert not cases.forget(f"Case {MARK}").held
+
+
+def test_a_folder_that_cannot_be_looked_into_keeps_the_case(cases: CaseFiles) -> None:
+    """A photo that may still be there is not taken for gone."""
+    keep(cases)
+    aside = cases.folder.with_name("aside")
+    cases.folder.rename(aside)
+    cases.folder.symlink_to(cases.folder)
+    with pytest.raises(OutputError, match="still in the log"):
+        cases.forget(f"Case {MARK}")
+    cases.folder.unlink()
+    aside.rename(cases.folder)
+    assert len(cases.forget(f"Case {MARK}").removed) == 1
 
 
 def test_photos_on_another_machine_are_not_lost_sight_of(

@@ -9,6 +9,8 @@ from pathlib import Path
 
 from rich.console import Console
 
+from ..errors import OutputError
+from ..press_log.case_folder import lies_there
 from ..press_log.case_records import Case, CaseAnswer, CasePhoto, DueCase, Forgotten
 from ..press_log.cases import today
 from .console import data_console, say, warn
@@ -49,7 +51,11 @@ def _print_answer(console: Console, answer: CaseAnswer) -> None:
 def _kept(photo: CasePhoto) -> str:
     if photo.kept is None:
         return "not kept"
-    return f"kept as {photo.kept}" if photo.kept.exists() else f"not found at {photo.kept}"
+    try:
+        found = lies_there(photo.kept)
+    except OutputError:
+        return f"kept as {photo.kept}, which this account may not read"
+    return f"kept as {photo.kept}" if found else f"not found at {photo.kept}"
 
 
 def _delete_by(case: Case) -> str:
@@ -75,7 +81,7 @@ def print_due(due: Sequence[DueCase], strays: Sequence[Path], as_json: bool) -> 
         say("`dyelight claim --forget NAME` removes a case.")
     if strays:
         warn(
-            f"no case of this log names these photos, as a restored log leaves them: "
+            f"no case of this log names these photos, which a restore or a dead program left: "
             f"{', '.join(str(path) for path in strays)}. Remove them by hand."
         )
 

@@ -2,16 +2,14 @@
 
 Rows lie in the log, copies of photos in a folder: beside a log in a file, under the usual place of
 this machine for a log on a server. So a backup of the log holds no customer's pictures. Photos are
-written and removed under the log's own lock: where a program dies between, `forget` run again
-removes what is left.
+written and removed under the log's own lock. Where a program dies in `forget`, the same again ends
+the work; what it left in `keep` is a photo without a row, which `strays` finds.
 """
 
 from __future__ import annotations
 
-import hashlib
-import os
 import platform
-import secrets
+import shlex
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import date, datetime, timedelta
@@ -22,6 +20,7 @@ from sqlalchemy import Connection, delete, func, insert, select, update
 from ..errors import OutputError, SettingsError
 from ..judge.model_file import close_name
 from . import schema
+from .case_folder import lies_there, new_photo, remove_files, write_photo
 from .case_records import (
     AnswerEntry,
     Case,
@@ -88,7 +87,10 @@ class CaseFiles:
                 for photo in photos:
                     kept = ""
                     if entry.consent and photo.png is not None:
-                        kept = self._write(photo.png, written)
+                        path = new_photo(self.folder)
+                        written.append(path)
+                        write_photo(path, photo.png)
+                        kept = path.name
                     connection.execute(
                         insert(schema.claim_photo).values(
                             claim_answer_id=answer, file=photo.file, sha256=photo.sha256, kept=kept
@@ -144,7 +146,10 @@ class CaseFiles:
             return [DueCase(*row) for row in connection.execute(statement)]
 
     def strays(self) -> list[Path]:
-        """Photos in the folder that no case of a log in a file names, as a restore leaves them."""
+        """Photos in the folder that no case names, left by a restore or a program that died.
+
+        None for a log on a server: several logs there may share the folder of one machine.
+        """
         if self._database.file is None or not self.folder.is_dir():
             return []
         with self._locked() as connection:
@@ -166,7 +171,7 @@ class CaseFiles:
             if held or not pending:
                 case = self._read(connection, name)
                 self._refuse_elsewhere(case)
-                _removed_files(case, removed, left)
+                remove_files(case, removed, left)
                 _delete_rows(connection, self._case_id(connection, name))
                 if not pending:
                     insert_row(
@@ -186,8 +191,8 @@ class CaseFiles:
                 f"rows and photos of the case are removed, but the log's files could not be "
                 f"cleared of what deleted rows leave: {trouble.trouble}",
                 file=self._database.name,
-                remedy=f"End other programs that use the log and run `dyelight claim --forget "
-                f"{name}` again.",
+                remedy="End other programs that use the log and run `dyelight claim --forget "
+                f"{shlex.quote(name)}` again.",
             ) from trouble
         table = schema.shared_state
         with self._locked() as connection:
@@ -269,62 +274,17 @@ class CaseFiles:
             )
         return Case(case.name, case.opened_at, case.delete_by, tuple(answers))
 
-    def _write(self, data: bytes, written: list[Path]) -> str:
-        # a name that says nothing: what a customer or a case is called never reaches the disk
-        path = self.folder / f"{secrets.token_hex(16)}.png"
-        try:
-            self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-            written.append(path)
-            handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-            with os.fdopen(handle, "wb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-        except OSError as trouble:
-            raise OutputError(
-                f"the photos of the case cannot be kept ({trouble.strerror or trouble}).",
-                file=self.folder,
-                remedy="Nothing of this answer was kept. Free some space, or give this account "
-                "the right to write there, and run it again.",
-            ) from trouble
-        return path.name
-
     def _refuse_elsewhere(self, case: Case) -> None:
         if self._database.file is not None:
             return
         for answer in case.answers:
             here = answer.machine == platform.node()
-            if not here and any(photo.kept and not photo.kept.exists() for photo in answer.photos):
+            if not here and any(one.kept and not lies_there(one.kept) for one in answer.photos):
                 raise SettingsError(
                     f"photos of this case lie on the machine {answer.machine!r}.",
                     file=self._database.name,
                     remedy="Nothing was removed. Run the same command there.",
                 )
-
-
-def _removed_files(case: Case, removed: list[Path], left: list[tuple[Path, str]]) -> None:
-    for answer in case.answers:
-        for photo in answer.photos:
-            if photo.kept is not None and photo.kept.exists():
-                _unlink(photo.kept)
-                removed.append(photo.kept)
-            elif photo.kept is not None:
-                left.append((photo.kept, "is not there"))
-    # a later answer may have been written over an earlier one's files
-    machines: dict[Path, str] = {}
-    hashes: dict[Path, set[str]] = {}
-    for answer in case.answers:
-        for output in answer.outputs:
-            machines[output.path] = answer.machine
-            hashes.setdefault(output.path, set()).add(output.sha256)
-    for path, machine in machines.items():
-        if path.is_file() and _sha256(path) in hashes[path]:
-            _unlink(path)
-            removed.append(path)
-        elif path.exists():
-            left.append((path, "was changed since it was written"))
-        elif machine != platform.node():
-            left.append((path, f"was written on the machine {machine!r}"))
 
 
 def _delete_rows(connection: Connection, case: int) -> None:
@@ -334,22 +294,3 @@ def _delete_rows(connection: Connection, case: int) -> None:
         connection.execute(delete(table).where(table.c.claim_answer_id.in_(answers)))
     connection.execute(delete(answer).where(answer.c.claim_case_id == case))
     connection.execute(delete(schema.claim_case).where(schema.claim_case.c.id == case))
-
-
-def _unlink(path: Path) -> None:
-    try:
-        path.unlink(missing_ok=True)
-    except OSError as trouble:
-        raise OutputError(
-            f"a file of the case cannot be removed ({trouble.strerror or trouble}).",
-            file=path,
-            remedy="The case is still in the log. Give this account the right to remove the file "
-            "and run the same command again.",
-        ) from trouble
-
-
-def _sha256(path: Path) -> str:
-    try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
-    except OSError:
-        return ""

@@ -3,16 +3,20 @@
 SQLite: `secure_delete` overwrites what is deleted, but pages that were rearranged may hold copies,
 and the write-ahead log holds whole old pages. VACUUM writes every table anew, the checkpoint
 carries that into the file and cuts the write-ahead log to nothing. PostgreSQL keeps deleted rows
-until they are vacuumed; VACUUM FULL writes the tables of cases anew and drops the old files.
+until they are vacuumed; VACUUM FULL writes the tables of cases anew and drops the old files. It
+takes along deleted rows that an older transaction could still see, and tells of them.
 """
 
 from __future__ import annotations
+
+import re
+from typing import Any
 
 from sqlalchemy import bindparam, text
 
 from ..errors import OutputError
 from . import schema
-from .database import Database
+from .database import BUSY_SECONDS, Database
 
 CASE_TABLES = (schema.claim_output, schema.claim_photo, schema.claim_answer, schema.claim_case)
 
@@ -51,4 +55,23 @@ def _clear_postgresql(database: Database) -> None:
                 "this account does not own the tables of cases, so it cannot clear them.",
                 file=database.name,
             )
-        connection.execute(text(f"VACUUM (FULL) {', '.join(names)}"))
+        raw: Any = plain.connection.driver_connection
+        details: list[str] = []
+
+        def hear(said: Any) -> None:
+            details.append(said.message_detail or "")
+
+        raw.add_notice_handler(hear)
+        try:
+            connection.execute(text(f"SET lock_timeout = {round(1000 * BUSY_SECONDS)}"))
+            connection.execute(text(f"VACUUM (FULL, VERBOSE) {', '.join(names)}"))
+        finally:
+            raw.remove_notice_handler(hear)
+            connection.execute(text("RESET lock_timeout"))
+    # the detail begins with the number of dead rows that stay, in every language of the server
+    counts = [re.search(r"[0-9]+", detail) for detail in details if detail]
+    if any(count is not None and int(count[0]) for count in counts):
+        raise OutputError(
+            "an older transaction of another program could still see deleted rows.",
+            file=database.name,
+        )
