@@ -67,7 +67,8 @@ def name_candidates(
 
     A candidate takes the kind whose rules all hold with the greatest margin. Each other kind within
     the rules' doubt margin of it, on either side of its own limits, leaves a doubt `or_<kind>`.
-    A candidate that fits no kind is `unexplained` where that kind's rules hold, else it is dropped.
+    A candidate that fits no kind is `unexplained` where that kind's rules hold, else it is dropped;
+    so is one that is too likely nothing.
     `because` holds every rule of the kind, the tightest first. `photos` is how many photos of the
     panel were looked at. A finding's `features` carry all measured values and `membership_margin`.
     """
@@ -100,6 +101,9 @@ def _named(
     if best is None:
         return None
     values[MARGIN] = best.margin
+    confidence = rules.curves[_family(candidate)].confidence(candidate.snr, best.margin)
+    if confidence < rules.naming.least_confidence.value:
+        return None
     return Finding(
         id="",
         kind=best.kind,
@@ -118,7 +122,7 @@ def _named(
         vector_mm=candidate.vector_mm,
         strength=candidate.strength,
         pattern=candidate.pattern,
-        confidence=rules.curves[_family(candidate)].confidence(candidate.snr, best.margin),
+        confidence=confidence,
         severity="minor",
         because=_readings(best, values, artwork),
         doubts=_doubts(best, ranking, values, artwork, rules, photos),

@@ -163,6 +163,7 @@ class NamingLimits(StrictTable):
     """What holds for naming as a whole."""
 
     doubt_margin: Threshold
+    least_confidence: Threshold
 
 
 class RulesFile(StrictTable):
