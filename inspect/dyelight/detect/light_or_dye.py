@@ -1,16 +1,13 @@
-"""Light thrown back by the coating, dye that is missing, or a face turned from the light?
+"""Light thrown back by the coating, or dye that is missing?
 
 In linear light, as a share of what the bare white base would send back, an even reflection adds the
 same to every colour; lost dye scales the density, so that it adds most to middle tones and nothing
-to white; a turned face multiplies every colour alike. Which of the three draws the difference best,
-neighbourhood by neighbourhood, needs a picture with more than one tone there. Where all do as well
-as each other nothing can be said (local regression of the photo on the expected look; density after
-Beer and Lambert).
+to white. Which of the two draws the difference better, neighbourhood by neighbourhood, needs a
+picture with more than one tone there. Where both do as well as each other nothing can be said
+(local regression of the photo on the expected look; density after Beer and Lambert).
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -18,27 +15,19 @@ from ..imaging import distance_inside, gaussian
 from ..look.rootlight import linear_from_root
 from ..records import F32, Mask
 
-_SOFTEN_MM = 0.4  # vapour blurs detail, which neither light nor dye loss draws
+_SOFTEN_MM = 0.4  # vapour blurs detail, which neither of them draws
 _WINDOW = 0.08  # of the patch's diameter, so that the patch itself is even within it
 _WINDOW_PX = (2.5, 16.0)
 _ENOUGH = 20  # px
 _DARKEST = 0.004  # share of white
-_TELLING = 4.0  # times the noise by which the worst of the three must fail
+_TELLING = 4.0  # times the noise by which the worse of the two must fail
 
 
-@dataclass(frozen=True, slots=True)
-class Shares:
-    """0..1 each, 1 where that alone draws the difference: light added, or a turned face, against
-    dye lost."""
-
-    light: float
-    shade: float
-
-
-def light_or_dye(
+def light_share(
     observed: F32, expected: F32, white: F32, mask: Mask, ring: Mask, px_per_mm: float
-) -> Shares | None:
-    """Which of the three draws a patch (H, W) best; None where the picture cannot tell.
+) -> float | None:
+    """How much better added light draws a patch (H, W) than lost dye: 0.5 alike, 1 light alone, 0
+    dye alone; None where the picture cannot tell.
 
     Root light (H, W, 3) of photo, expectation and lit white. The ring (H, W) around the patch tells
     what the expectation errs by itself.
@@ -69,9 +58,8 @@ def light_or_dye(
 
     light, noise = left(np.ones_like(apart))
     lost, noise_lost = left(np.asarray(dye, np.float32))
-    shade, noise_shade = left(due)
-    noise = max(noise, noise_lost, noise_shade, 1e-8)
-    if max(light, lost, shade) < _TELLING * noise:
+    noise = max(noise, noise_lost, 1e-8)
+    if max(light, lost) < _TELLING * noise:
         return None
-    light, lost, shade = (max(v - noise, 0.25 * noise) for v in (light, lost, shade))
-    return Shares(lost / (light + lost), lost / (shade + lost))
+    light, lost = (max(v - noise, 0.25 * noise) for v in (light, lost))
+    return lost / (light + lost)

@@ -13,7 +13,7 @@ from ..look import Difference
 from ..look.render import photo_light
 from ..look.rootlight import OFFSET, linear_from_root
 from ..records import F32, F64, Candidate, Mask
-from .light_or_dye import light_or_dye
+from .light_or_dye import light_share
 from .patch_border import Border, patch_border, stacked_border
 from .shapes import Box, borders_px, box_around, center_px, edge_shift, length_and_width
 
@@ -73,9 +73,9 @@ def measure_patch(
     features |= _opposite(residual * np.float32(sign), m, usable, features["eq_diameter_mm"] * ppm)
     features["edge_shift_px"] = edge_shift(residual, expected, m)
     features["mottle"] = _mottle(residual, m, ring, features["eq_diameter_mm"] * ppm)
-    shares = light_or_dye(observed, expected, difference.white[cut], m, ring, view.frame.px_per_mm)
-    if shares is not None:
-        features |= {"light_share": shares.light, "shade_share": shares.shade}
+    share = light_share(observed, expected, difference.white[cut], m, ring, ppm)
+    if share is not None:
+        features["light_share"] = share
     likeness = _reflection_likeness(features)
     if likeness is not None:
         features["reflection_likeness"] = likeness
@@ -103,7 +103,7 @@ def measure_patch(
 # what says nothing where letters pale and their ground darkens
 _OF_ONE_SIGN = (
     "edge_width_mm", "edge_blur_ratio", "edge_shift_px", "opposite_lobe", "rim_contrast",
-    "light_share", "shade_share", "reflection_likeness", "lightness_share", "mottle",
+    "light_share", "reflection_likeness", "lightness_share", "mottle",
 )  # fmt: skip
 
 

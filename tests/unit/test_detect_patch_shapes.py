@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import cast
 
 import cv2
 import numpy as np
 import pytest
 
-from dyelight.detect.light_or_dye import light_or_dye
+from dyelight.detect.detail_loss import find_detail_loss
+from dyelight.detect.light_or_dye import light_share
 from dyelight.detect.patch_border import stacked_border
+from dyelight.detect.patch_groups import Region, grouped
+from dyelight.detect.patches import PatchView
 from dyelight.detect.same import with_dents_whole
 from dyelight.detect.streaks import _lines, without_streaks
+from dyelight.look import PanelFrame
 from dyelight.look.rootlight import linear_from_root, root_from_linear
 from dyelight.records import F32, Candidate, Mask
 
@@ -64,9 +70,9 @@ def test_light_and_lost_dye_are_told_by_the_pictures_tones(cause: str) -> None:
     due = root_from_linear(np.asarray(tones, np.float32))
     mask = np.asarray(_disc(50, 8) > 0.5)
     white = root_from_linear(np.ones_like(due))
-    shares = light_or_dye(seen, due, white, mask, _ring(mask), 5.0)
-    assert shares is not None
-    assert shares.light > 0.7 if cause == "light" else shares.light < 0.3
+    share = light_share(seen, due, white, mask, _ring(mask), 5.0)
+    assert share is not None
+    assert share > 0.7 if cause == "light" else share < 0.3
 
 
 def test_a_flat_picture_cannot_tell() -> None:
@@ -75,7 +81,7 @@ def test_a_flat_picture_cannot_tell() -> None:
     flat += 0.003 * np.random.default_rng(0).standard_normal(flat.shape).astype(np.float32)
     mask = np.asarray(_disc(50, 8) > 0.5)
     even = np.full_like(flat, 0.6)
-    assert light_or_dye(flat, even, np.ones_like(flat), mask, _ring(mask), 5.0) is None
+    assert light_share(flat, even, np.ones_like(flat), mask, _ring(mask), 5.0) is None
     assert linear_from_root(root_from_linear(np.float32([0.3])))[0] == pytest.approx(0.3, abs=1e-6)
 
 
@@ -159,3 +165,63 @@ def test_marks_drawn_out_along_a_streak_go_with_it() -> None:
     across = _candidate((50, 50, 50.4, 70), "light")
     beside = _candidate((50, 40, 70, 40.4), "light")
     assert without_streaks([comb, along, across, beside]) == [comb, across, beside]
+
+
+def _print_view(seen: F32, due: F32) -> PatchView:
+    frame = SimpleNamespace(px_per_mm=5.0, observed=seen)
+    usable = np.ones(due.shape[:2], bool)
+    weight = np.ones(due.shape[:2], np.float32)
+    return PatchView(cast(PanelFrame, frame), due, seen - due, weight, usable, 1.0)
+
+
+def _fine_print(rng: np.random.Generator) -> F32:
+    ink = (rng.random((120, 160)) < 0.4).astype(np.float32)
+    large = cv2.resize(0.9 - 0.7 * ink, (640, 480), interpolation=cv2.INTER_NEAREST)
+    return np.asarray(np.repeat(cv2.GaussianBlur(large, (0, 0), 0.8)[..., None], 3, 2), np.float32)
+
+
+def test_print_that_ran_is_found_though_its_mean_holds() -> None:
+    """A place where fine print is blurred, its mean unchanged, is found, and found alone."""
+    rng = np.random.default_rng(2)
+    due = _fine_print(rng)
+    soft = cv2.GaussianBlur(due, (0, 0), 4.0)
+    y, x = np.mgrid[0:480, 0:640]
+    level = cv2.GaussianBlur((np.hypot(x - 300, y - 200) < 30).astype(np.float32), (0, 0), 4.0)
+    seen = due + level[..., None] * (soft - due)
+    seen = seen + 0.004 * rng.standard_normal(due.shape).astype(np.float32)
+    found = find_detail_loss(_print_view(np.asarray(seen, np.float32), due))
+    assert len(found) == 1
+    rows, columns = np.nonzero(found[0][0])
+    assert (columns.mean(), rows.mean()) == pytest.approx((300, 200), abs=6)
+
+
+def test_print_that_is_soft_everywhere_or_under_light_lost_nothing() -> None:
+    """Neither a slightly softer photo nor an even veil of light washes detail out of one place."""
+    rng = np.random.default_rng(3)
+    due = _fine_print(rng)
+    softer = cv2.GaussianBlur(due, (0, 0), 0.8)
+    y, x = np.mgrid[0:480, 0:640]
+    veil = 0.3 * np.exp(-((x - 300) ** 2 + (y - 200) ** 2) / (2 * 60**2))[..., None]
+    veiled = root_from_linear(np.asarray(linear_from_root(due.copy()) + veil, np.float32))
+    for seen in (softer, veiled):
+        noisy = seen + 0.004 * rng.standard_normal(due.shape).astype(np.float32)
+        assert find_detail_loss(_print_view(np.asarray(noisy, np.float32), due)) == []
+
+
+def _region(box: tuple[int, int, int, int], height: float, sign: int = 1) -> Region:
+    mask = np.zeros((SIDE, SIDE), bool)
+    mask[box[1] : box[3], box[0] : box[2]] = True
+    light = np.where(mask, np.float32(height * sign), np.float32(0))
+    return Region.of(mask, np.asarray(light, np.float32), sign, 100 * height)
+
+
+def test_pieces_of_one_spot_are_joined_and_other_things_are_not() -> None:
+    """An island beside the main part joins it; a line, a wide faint glow and a far spot do not."""
+    main, island = _region((50, 50, 90, 90), 0.1), _region((94, 60, 106, 72), 0.06)
+    valley = _region((60, 92, 70, 100), 0.02, -1)
+    far = _region((200, 200, 215, 215), 0.1)
+    line = _region((50, 94, 120, 97), 0.1)
+    light = np.zeros((SIDE, SIDE), np.float32)
+    joined = grouped([main, island, valley, far, line], light, 5.0)
+    sizes = sorted(int(region.mask.sum()) for region in joined)
+    assert sizes == sorted([40 * 40 + 12 * 12, 15 * 15, 70 * 3])
