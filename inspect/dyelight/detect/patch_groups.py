@@ -16,7 +16,7 @@ from ..records import F32, Mask
 
 _GAP = 0.3  # of the larger one's diameter, up to which two pieces are one patch
 _MOST_GAP_MM = 6.0
-_LIKE = 3.0  # how many times as strong the main part of a patch may be as a piece of it
+_LIKE = 6.0  # how many times as strong the main part of a patch may be as a piece of it
 _MAIN = 0.75  # and how strong at least
 _DRAWN_OUT = 5.0  # length over width from which a region is a line, and no piece of a spot
 _VALLEY = 0.6  # what is weaker than this share of its neighbour, with the other sign, is its valley

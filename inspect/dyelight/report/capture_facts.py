@@ -6,7 +6,7 @@ import platform
 import sys
 
 from ..records import Inspection
-from .words import length, length_unit
+from .words import file_name, length, length_unit
 
 Fact = tuple[str, str, str]
 Row = tuple[str, str]
@@ -75,10 +75,10 @@ def placement_facts(inspection: Inspection) -> list[Row] | None:
 
 def record_facts(inspection: Inspection) -> list[Row]:
     """Rows that say what exactly was compared, with what, and how long it took."""
-    rows = [("Artwork", f"{inspection.panel.file}, sha256 {inspection.panel.sha256}")]
+    rows = [("Artwork", f"{file_name(inspection.panel.file)}, sha256 {inspection.panel.sha256}")]
     for photo in inspection.photos:
         size = f"{photo.width_px} x {photo.height_px} px"
-        rows.append(("Photo", f"{photo.file}, {size}, sha256 {photo.sha256}"))
+        rows.append(("Photo", f"{file_name(photo.file)}, {size}, sha256 {photo.sha256}"))
     rows += [
         ("Rules", f"sha256 {inspection.rules_sha256}"),
         ("Made by", f"dyelight {inspection.tool_version}, Python {platform.python_version()}"),

@@ -8,7 +8,7 @@ from ..judge import texts
 from ..records import U8, Inspection
 from .plates import text_font, text_width
 from .strokes import verdict_shape
-from .words import all_notes, panel_size, plain_ascii
+from .words import all_notes, file_name, panel_size, plain_ascii
 
 LONG_SIDE_PX = 2400
 # the middle grey of a viewing booth: bright enough to print, dull enough to leave the picture alone
@@ -34,7 +34,9 @@ def header(
     x = gap + 2 * big
     draw.text((x, middle), word, font=text_font(big), fill=INK, anchor="lm")
     panel = inspection.panel
-    facts = "   ".join(part for part in (panel.panel_id, panel.file, panel_size(panel)) if part)
+    facts = "   ".join(
+        part for part in (panel.panel_id, file_name(panel.file), panel_size(panel)) if part
+    )
     free = width - gap - (x + text_width(word, big) + 3 * gap)
     text = cut(plain_ascii(facts), font_px, free)
     draw.text((width - gap, middle), text, font=text_font(font_px), fill=INK, anchor="rm")

@@ -19,6 +19,7 @@ from .marked import numbered_picture
 from .words import (
     all_notes,
     cautions_of,
+    file_name,
     finding_name,
     finding_number,
     length,
@@ -54,7 +55,7 @@ def report_html(inspection: Inspection, photo: U8 | None = None) -> str:
             "sentence": verdict_sentence(inspection, reasons=len(because) < 2),
             "reasons": [verdict_reason(row, inspection) for row in because if len(because) > 1],
         },
-        heading=inspection.panel.panel_id or inspection.panel.file,
+        heading=inspection.panel.panel_id or file_name(inspection.panel.file),
         job=_job(inspection),
         size=panel_size(inspection.panel),
         panel=inspection.panel,
@@ -97,8 +98,8 @@ def _template() -> Template:
 
 
 def _job(inspection: Inspection) -> str:
-    parts = [inspection.panel.panel_id, inspection.panel.file]
-    parts += [photo.file for photo in inspection.photos]
+    parts = [inspection.panel.panel_id, file_name(inspection.panel.file)]
+    parts += [file_name(photo.file) for photo in inspection.photos]
     return ", ".join(part for part in parts if part)
 
 

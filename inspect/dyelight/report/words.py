@@ -112,6 +112,11 @@ def short_facts(item: Finding, size_known: bool = True) -> str:
     return f"{item.severity}, {middle}, ΔE {item.delta_e00:.1f}"
 
 
+def file_name(path: str) -> str:
+    """A name without its folders, which say where a file lies and are nobody else's business."""
+    return path.replace("\\", "/").rsplit("/", 1)[-1]
+
+
 def panel_size(panel: ArtworkFacts) -> str:
     """The panel's size as a person writes it."""
     if not panel.size_known:
