@@ -235,7 +235,7 @@ def test_jobs_and_checks_that_are_paths_do_not_exist(target: Running) -> None:
         answer = device.ask("PUT", f"/photos/{secrets.token_hex(16)}?{query}", picture("JPEG"))
         assert answer.status == 404
     before = sorted(path.name for path in target.folder.iterdir())
-    headers = {"Content-Disposition": 'attachment; filename="../../../../tmp/x.jpg"'}
+    headers = {"Content-Disposition": 'attachment; filename="../../../../etc/x.jpg"'}
     path = f"/photos/{secrets.token_hex(16)}?job={job_id('MF-2042')}"
     assert device.ask("PUT", path, picture("JPEG"), headers).status == 201
     assert sorted(path.name for path in target.folder.iterdir()) == before
