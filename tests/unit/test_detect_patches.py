@@ -301,7 +301,7 @@ def test_what_runs_along_the_rim_is_the_rim(seen_as: Detect) -> None:
 def test_a_reflection_hides_what_lies_under_it_and_is_no_candidate(seen_as: Detect) -> None:
     """A strong reflection takes its area from sight, and soft patches within it."""
     glare = _candidate(
-        (30, 30), (8, 8), reflection_likeness=0.9, edge_blur_ratio=4.0, delta_e00=20.0
+        (30, 30), (8, 8), reflection_likeness=0.9, edge_blur_ratio=4.0, delta_e00=35.0
     )
     under = _candidate((32, 30), (2, 2))
     mark = _candidate((25, 30), (0.4, 0.4), family="point", delta_e00=30.0)

@@ -34,14 +34,15 @@ DETECTORS: tuple[Detector, ...] = (
 
 _REFLECTION = 0.55  # likeness over which a pale patch is light on the coating, not missing dye
 _SMOOTH = 0.12  # vapour is mottled, a reflection is not
+_DETAIL_KEPT = 0.75
 _EDGE_MM = 2.5
 _RIM_MM = 1.8
 _UNSEEN_RIM_MM = 3.2
-_ALONG, _ALONG_MM = 5.0, 1.5  # what runs along the edge for so long may lie deeper
+_ALONG, _ALONG_MM = 5.0, 2.0
 _SKIRT = 0.3  # share of a patch in the skirt of glare from which it may be the glare's own
 _SKIRT_MM = 2.0
-_STRONG_DE00 = 15.0  # under a fainter reflection the picture can still be judged
-_BROAD = 0.25  # share of the short side from which a soft patch may as well be light
+_STRONG_DE00 = 30.0  # under a fainter reflection the picture can still be judged
+_BROAD = 0.22  # share of the short side from which a soft patch may as well be light
 _VERY_SOFT = 2.5
 _MORE_DYE = 0.44  # share of light under which lost dye draws a patch better than light does
 _SOFT_BORDER = 1.6
@@ -123,7 +124,11 @@ def is_reflection(difference: Difference, candidate: Candidate) -> bool:
     return spreads and (
         features.get("reflection_likeness", 0.0) >= _REFLECTION
         or features["over_white"] >= _OVER_WHITE
-        or (features["mottle"] < _SMOOTH and _at_the_edge(difference, candidate))
+        or (
+            features["mottle"] < _SMOOTH
+            and features.get("slope", 1.0) > _DETAIL_KEPT
+            and _at_the_edge(difference, candidate)
+        )
     )
 
 
@@ -142,13 +147,14 @@ def _on_the_rim(difference: Difference, candidate: Candidate) -> bool:
     if not is_mark(candidate) and candidate.family != "patch":
         return False
     across, down = x1 - x0, y1 - y0
-    far_mm = rim_mm + _ALONG_MM
+    if max(across, down) > _ALONG * min(across, down):
+        # what runs along the edge for so long may lie deeper, and lean
+        middle = (x0 + x1) / 2 if down > across else (y0 + y1) / 2
+        return min(middle, (width if down > across else height) - middle) < rim_mm + _ALONG_MM
     if down > 1.5 * across:
-        reach = far_mm if down > _ALONG * across else rim_mm
-        return x1 < reach or x0 > width - reach
+        return x1 < rim_mm or x0 > width - rim_mm
     if across > 1.5 * down:
-        reach = far_mm if across > _ALONG * down else rim_mm
-        return y1 < reach or y0 > height - reach
+        return y1 < rim_mm or y0 > height - rim_mm
     return False
 
 
