@@ -33,7 +33,8 @@ LOW_BAR = 3.0
 HIGH_BAR = 6.0
 MOST = 120
 _BAR_STEP = 1.5
-_KNOWN = 0.3  # share of a washed-out place that is seen by its colour already
+_STANDS_FOR = 0.35  # share of a washed-out place that one region must hold to stand for it
+_FRAGMENT = 0.6
 _AROUND = 5  # cells of two sigmas
 _BINS = 5
 _LOW_SPAN = 1.12  # scatters between the 5th and 30th percentile of normal noise
@@ -224,12 +225,32 @@ def find_patches(
         taken[sign] |= cv2.dilate(mask.astype(np.uint8), around) > 0
         kept.append(Region.of(mask, light, sign, peak))
     regions = grouped(kept, light, view.frame.px_per_mm)
+    washed, regions = _settled(find_detail_loss(view)[:MOST], regions)
     seen = [measure_patch(difference, view, r.mask, r.sign, r.peak) for r in regions]
-    known = np.logical_or.reduce([r.mask for r in regions]) if regions else ~view.usable & False
-    for mask, peak in find_detail_loss(view)[:MOST]:
-        if (mask & known).sum() < _KNOWN * mask.sum():
-            seen.append(measure_washed(difference, view, mask, peak))
+    seen += [measure_washed(difference, view, mask, peak) for mask, peak in washed]
     return tuple(seen)
+
+
+def _settled(
+    washed: list[tuple[Mask, float]], regions: list[Region]
+) -> tuple[list[tuple[Mask, float]], list[Region]]:
+    """Washed-out places that no region stands for, and the regions that are no fragments of one.
+
+    Where print has run, its letters' paler middles and darker ground are many small regions.
+    """
+    kept = []
+    for mask, peak in washed:
+        area = float(mask.sum())
+        shared = [float((region.mask & mask).sum()) for region in regions]
+        if any(part >= _STANDS_FOR * area for part in shared):
+            continue
+        kept.append((mask, peak))
+        regions = [
+            region
+            for region, part in zip(regions, shared, strict=True)
+            if part < _FRAGMENT * float(region.mask.sum())
+        ]
+    return kept, regions
 
 
 def _regions(view: PatchView, level: _Level, sign: int) -> list[tuple[float, Mask, int]]:
