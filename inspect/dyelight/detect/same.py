@@ -15,7 +15,7 @@ _SOFT = 2.2
 _WIDE_MM = 1.2
 _SPECK_MM = 3.5
 _THIN_MM = 0.8
-_FAR_SMALLER = 0.05
+_FAR_SMALLER, _FAR_STRONGER = 0.05, 2.0
 _FLANKS = 0.25  # the weaker flank of a dent over the stronger
 _ROUNDED = 2.0  # a dimple has no border
 _HALO = 0.3  # a camera's sharpening leaves a halo this strong at most
@@ -107,7 +107,12 @@ def _around_both(one: Candidate, other: Candidate) -> Candidate:
 
 
 def _may_be_part(mark: Candidate, patch: Candidate) -> bool:
-    """Whether a mark may be mottle or rim: not where it is sharp and small beside the patch."""
+    """Whether a mark may be a patch's mottle or rim.
+
+    Not where it is far stronger than the patch, nor where it is sharp and small beside it.
+    """
+    if mark.delta_e00 > _FAR_STRONGER * patch.delta_e00:
+        return False
     small = mark.features["eq_diameter_mm"] < _FAR_SMALLER * patch.features["eq_diameter_mm"]
     return not (small and _small_and_sharp(mark))
 
