@@ -78,9 +78,11 @@ def _usual(slope: F32, told: Mask, size: tuple[int, int], sigma: float) -> F32:
 
 def _masks(view: PatchView, over: Mask, score: F32, step: int) -> list[tuple[Mask, float]]:
     height, width = view.usable.shape
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(
-        over.astype(np.uint8), connectivity=4
-    )
+    size = 2 * max(1, round(_GAP_MM * view.frame.px_per_mm / step)) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    whole = cv2.morphologyEx(np.pad(over.astype(np.uint8), size), cv2.MORPH_CLOSE, disc)
+    whole = np.ascontiguousarray(whole[size:-size, size:-size])
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(whole, connectivity=4)
     least = _LEAST_MM2 * (view.frame.px_per_mm / step) ** 2
     out = []
     for label in range(1, count):

@@ -75,7 +75,11 @@ def with_dents_whole(found: Sequence[Candidate]) -> list[Candidate]:
     The stronger flank stands for both, in the box around both.
     """
     flanks = [
-        c for c in found if c.family == "patch" and c.features.get("opposite_lobe", 0.0) >= _FLANKS
+        c
+        for c in found
+        if c.family == "patch"
+        and c.features.get("opposite_lobe", 0.0) >= _FLANKS
+        and c.features.get("edge_blur_ratio", 0.0) >= _ROUNDED
     ]
     flanks.sort(key=lambda c: -c.snr)
     gone: set[int] = set()
