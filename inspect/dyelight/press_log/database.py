@@ -9,6 +9,8 @@ upgrade to writers. A file or folder that may only be read is opened as one that
 from __future__ import annotations
 
 import os
+import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -214,11 +216,24 @@ class Database:
             self.lock(connection, "schema")
             bring_up_to_date(connection)
         if self.is_sqlite and version is None:
-            with self.engine.connect() as plain:
-                # outside a transaction; the file remembers it
-                raw = plain.connection.driver_connection
-                assert raw is not None
-                raw.execute("PRAGMA journal_mode = WAL")
+            self._write_ahead()
+
+    def _write_ahead(self) -> None:
+        """Let readers in beside a writer from now on; the file remembers it."""
+        until = time.monotonic() + BUSY_SECONDS
+        with self.engine.connect() as plain:
+            # outside a transaction
+            raw = plain.connection.driver_connection
+            assert raw is not None
+            while True:
+                try:
+                    raw.execute("PRAGMA journal_mode = WAL")
+                    return
+                except sqlite3.OperationalError as trouble:
+                    # SQLite does not wait by itself here while another program writes
+                    if "locked" not in str(trouble) or time.monotonic() > until:
+                        raise
+                    time.sleep(0.02)
 
     @contextmanager
     def words(self) -> Iterator[None]:
