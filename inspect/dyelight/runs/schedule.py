@@ -22,11 +22,11 @@ from multiprocessing.connection import wait as wait_for
 from multiprocessing.process import BaseProcess
 from typing import TypeVar
 
+from ..one_thread import one_thread_environment
+
 T = TypeVar("T")
 R = TypeVar("R")
 
-# linear algebra reads these while it loads, so they must stand before a worker starts
-_ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
 _QUEUE_PER_WORKER = 2
 _MOST_TRIES = 2
 
@@ -50,7 +50,7 @@ def spread(
     queue = deque(tasks)
     suspects: deque[tuple[T, int]] = deque()
     waiting: dict[Future[R], tuple[T, int]] = {}
-    with _one_thread():
+    with one_thread_environment():
         pool = _Pool(workers)
         try:
             while queue or suspects or waiting:
@@ -152,21 +152,6 @@ def _end_with_parent() -> None:
     if parent is not None:
         wait_for([parent.sentinel])
         os._exit(1)
-
-
-@contextmanager
-def _one_thread() -> Iterator[None]:
-    """The environment that new workers get: one thread for linear algebra."""
-    before = {name: os.environ.get(name) for name in _ONE_THREAD}
-    os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
 
 
 @contextmanager

@@ -22,10 +22,11 @@ from multiprocessing.connection import wait as wait_for
 from multiprocessing.process import BaseProcess
 from typing import Any
 
+from ..one_thread import one_thread_environment
+
 Json = dict[str, Any]
 Heard = Callable[[Json], None]
 # linear algebra reads these while it loads
-_ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
 _START_SECONDS = 60.0
 _LARGEST_MESSAGE_BYTES = 8 * 2**20
 _FORK_LOCK = threading.Lock()
@@ -52,7 +53,7 @@ class _Worker:
         self._process: BaseProcess = context.Process(
             target=_serve, args=(theirs, memory_bytes, niceness), daemon=True
         )
-        with _FORK_LOCK, _one_thread_environment():
+        with _FORK_LOCK, one_thread_environment():
             self._process.start()
         theirs.close()
         self.ready = False
@@ -192,20 +193,6 @@ class Workers:
             if not self._ended:
                 self._idle.append(worker)
         return answer
-
-
-@contextlib.contextmanager
-def _one_thread_environment() -> Any:
-    before = {name: os.environ.get(name) for name in _ONE_THREAD}
-    os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
 
 
 def _serve(pipe: Connection, memory_bytes: int, niceness: int) -> None:
