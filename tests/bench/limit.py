@@ -27,7 +27,7 @@ from one_thread import keep_to_one_thread
 from pictures import Picture, at_hand, load
 from shots import artwork_record
 
-from dyelight.detect.patches import patch_view
+from dyelight.detect.patch_levels import patch_view
 from dyelight.detect.scores import score_levels
 from dyelight.look import Difference, compare
 from dyelight.placement import place

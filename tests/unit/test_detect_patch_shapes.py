@@ -14,7 +14,8 @@ from dyelight.detect.detail_loss import find_detail_loss
 from dyelight.detect.light_or_dye import light_share
 from dyelight.detect.patch_border import stacked_border
 from dyelight.detect.patch_groups import Region, grouped
-from dyelight.detect.patches import PatchView
+from dyelight.detect.patch_levels import PatchView
+from dyelight.detect.places import Place, joined
 from dyelight.detect.same import with_dents_whole
 from dyelight.detect.streaks import _lines, without_streaks
 from dyelight.look import PanelFrame
@@ -191,8 +192,8 @@ def test_print_that_ran_is_found_though_its_mean_holds() -> None:
     seen = seen + 0.004 * rng.standard_normal(due.shape).astype(np.float32)
     found = find_detail_loss(_print_view(np.asarray(seen, np.float32), due))
     assert len(found) == 1
-    rows, columns = np.nonzero(found[0][0])
-    assert (columns.mean(), rows.mean()) == pytest.approx((300, 200), abs=6)
+    x0, y0, x1, y1 = found[0][0].box
+    assert ((x0 + x1) / 2, (y0 + y1) / 2) == pytest.approx((300, 200), abs=6)
 
 
 def test_print_that_is_soft_everywhere_or_under_light_lost_nothing() -> None:
@@ -212,7 +213,7 @@ def _region(box: tuple[int, int, int, int], height: float, sign: int = 1) -> Reg
     mask = np.zeros((SIDE, SIDE), bool)
     mask[box[1] : box[3], box[0] : box[2]] = True
     light = np.where(mask, np.float32(height * sign), np.float32(0))
-    return Region.of(mask, np.asarray(light, np.float32), sign, 100 * height)
+    return Region.of(Place.of(mask), np.asarray(light, np.float32), sign, 100 * height)
 
 
 def test_pieces_of_one_spot_are_joined_and_other_things_are_not() -> None:
@@ -222,6 +223,17 @@ def test_pieces_of_one_spot_are_joined_and_other_things_are_not() -> None:
     far = _region((200, 200, 215, 215), 0.1)
     line = _region((50, 94, 120, 97), 0.1)
     light = np.zeros((SIDE, SIDE), np.float32)
-    joined = grouped([main, island, valley, far, line], light, 5.0)
-    sizes = sorted(int(region.mask.sum()) for region in joined)
+    regions = grouped([main, island, valley, far, line], light, 5.0)
+    sizes = sorted(region.place.count for region in regions)
     assert sizes == sorted([40 * 40 + 12 * 12, 15 * 15, 70 * 3])
+
+
+def test_places_join_and_share_what_both_hold() -> None:
+    """Windows that lie apart, overlap or reach over the frame keep every pixel where it was."""
+    one, other = Place(np.ones((4, 6), bool), 3, 2), Place(np.ones((2, 9), bool), 5, 4)
+    both = joined([one, other])
+    assert (both.box, both.count) == ((3, 2, 14, 6), 24 + 18 - 8)
+    assert one.shared(other) == other.shared(one) == 8
+    wide = one.grown(4, (20, 8))
+    assert (wide.box, wide.count) == ((0, 0, 8, 10), 24 - 4)
+    assert one.shared(Place(np.ones((3, 3), bool), 50, 50)) == 0

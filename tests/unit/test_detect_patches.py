@@ -12,8 +12,10 @@ import pytest
 
 from dyelight.detect import detect, detection
 from dyelight.detect.detection import is_reflection
+from dyelight.detect.patch_levels import darker_scatter, patch_view, spot_scatter
 from dyelight.detect.patch_measures import measure_patch, sharpened
-from dyelight.detect.patches import darker_scatter, find_patches, patch_view, spot_scatter
+from dyelight.detect.patches import find_patches
+from dyelight.detect.places import Place
 from dyelight.look import Difference, PanelFrame, PhotoFrame
 from dyelight.look.colour_light import ColourLight
 from dyelight.look.rootlight import linear_from_root, root_from_linear
@@ -108,7 +110,7 @@ def _difference(observed: F32, expected: F32) -> Difference:
 
 def _measured(observed: F32, expected: F32, radius_px: float) -> Candidate:
     difference = _difference(observed, expected)
-    found = measure_patch(difference, patch_view(difference), _mask(radius_px), 1, 20.0)
+    found = measure_patch(difference, patch_view(difference), Place.of(_mask(radius_px)), 1, 20.0)
     assert found is not None
     return found
 
@@ -207,7 +209,7 @@ def test_a_patch_is_cut_out_again_at_its_own_border() -> None:
     expected = _picture()
     observed = expected + np.float32(0.1) * _disc(30, 1.5)[..., None]
     view = patch_view(_difference(observed, expected))
-    mask = sharpened(view, _mask(40), 1)
+    mask = sharpened(view, Place.of(_mask(40)), 1).mask
     assert float(mask.sum()) == pytest.approx(np.pi * 30**2, rel=0.05)
 
 

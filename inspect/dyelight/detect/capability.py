@@ -9,8 +9,8 @@ from ..look import Difference
 from ..look.rootlight import linear_from_root
 from ..records import F32
 from .marks import HIGH_BAR as MARK_BAR
+from .patch_levels import spot_scatter
 from .patches import HIGH_BAR as PATCH_BAR
-from .patches import spot_scatter
 
 _SURE = 1.28  # a normal score this far over the bar is over it nine times in ten
 _SPECK_DE00 = 6.0

@@ -17,9 +17,10 @@ from ..imaging import area, enlarged, gaussian
 from ..look.render import photo_light
 from ..look.rootlight import OFFSET
 from ..records import F32, Mask
+from .places import Place
 
 if TYPE_CHECKING:
-    from .patches import PatchView
+    from .patch_levels import PatchView
 
 _FINE_PX = 2.0
 _WINDOW_MM = 1.2
@@ -33,8 +34,8 @@ _AROUND = 5  # cells of four windows over which a slope is usual
 _ROOT_OFFSET = np.float32(np.sqrt(OFFSET))
 
 
-def find_detail_loss(view: PatchView) -> list[tuple[Mask, float]]:
-    """Masks (H, W) of the panel frame where detail is lost, with their scores, strongest first."""
+def find_detail_loss(view: PatchView) -> list[tuple[Place, float]]:
+    """Places where detail is lost, with their scores, strongest first."""
     ppm = view.frame.px_per_mm
     seen, due = photo_light(view.frame.observed), photo_light(view.expected)
     usable = view.usable.astype(np.float32)
@@ -76,7 +77,7 @@ def _usual(slope: F32, told: Mask, size: tuple[int, int], sigma: float) -> F32:
     return enlarged(np.asarray(cv2.medianBlur(area(filled, cells), _AROUND), np.float32), size)
 
 
-def _masks(view: PatchView, over: Mask, score: F32, step: int) -> list[tuple[Mask, float]]:
+def _masks(view: PatchView, over: Mask, score: F32, step: int) -> list[tuple[Place, float]]:
     height, width = view.usable.shape
     size = 2 * max(1, round(_GAP_MM * view.frame.px_per_mm / step)) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
@@ -92,5 +93,5 @@ def _masks(view: PatchView, over: Mask, score: F32, step: int) -> list[tuple[Mas
         full = enlarged(part.astype(np.float32), (width, height)) > 0.5
         mask = np.asarray(full & view.usable)
         if mask.any():
-            out.append((mask, float(score[part].max())))
+            out.append((Place.of(mask), float(score[part].max())))
     return sorted(out, key=lambda one: -one[1])

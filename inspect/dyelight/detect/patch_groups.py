@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from ..records import F32, Mask
+from ..records import F32
+from .places import Place, joined
 
 _GAP = 0.3  # of the larger one's diameter, up to which two pieces are one patch
 _MOST_GAP_MM = 6.0
@@ -24,26 +25,27 @@ _VALLEY = 0.6  # what is weaker than this share of its neighbour, with the other
 
 @dataclass(frozen=True, slots=True)
 class Region:
-    """A mask (H, W) of the panel frame with its sign, peak score and mean height in root light."""
+    """A place with its sign, peak score and mean height in root light."""
 
-    mask: Mask
+    place: Place
     sign: int
     peak: float
     height: float
-    box: tuple[int, int, int, int]
-    diameter_px: float
     is_line: bool
 
     @classmethod
-    def of(cls, mask: Mask, light: F32, sign: int, peak: float) -> Region:
-        """The region of a mask over the light channel's difference (H, W)."""
-        rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
-        box = (int(columns[0]), int(rows[0]), int(columns[-1]) + 1, int(rows[-1]) + 1)
-        across = 2 * float(np.sqrt(mask.sum() / np.pi))
-        y, x = np.nonzero(mask[box[1] : box[3], box[0] : box[2]])
+    def of(cls, place: Place, light: F32, sign: int, peak: float) -> Region:
+        """The region of a place over the light channel's difference (H, W)."""
+        y, x = np.nonzero(place.mask)
         _, (a, b), _ = cv2.minAreaRect(np.stack([x, y], 1).astype(np.float32))
         is_line = max(a, b) + 1 > _DRAWN_OUT * (min(a, b) + 1)
-        return cls(mask, sign, peak, float(light[mask].mean()) * sign, box, across, is_line)
+        height = float(light[place.window][place.mask].mean()) * sign
+        return cls(place, sign, peak, height, is_line)
+
+    @property
+    def diameter_px(self) -> float:
+        """Diameter of the circle of the same area."""
+        return self.place.diameter_px
 
 
 def grouped(regions: Sequence[Region], light: F32, px_per_mm: float) -> list[Region]:
@@ -65,16 +67,16 @@ def grouped(regions: Sequence[Region], light: F32, px_per_mm: float) -> list[Reg
     members: dict[int, list[Region]] = {}
     for i, region in enumerate(regions):
         members.setdefault(root(i), []).append(region)
-    joined = [_joined(group, light) for group in members.values()]
+    whole = [_joined(group, light) for group in members.values()]
     kept = [
         one
-        for one in joined
+        for one in whole
         if not any(
             other.sign != one.sign
             and one.height < _VALLEY * other.height
             and one.diameter_px < other.diameter_px
             and _near(one, other, 0.5 * _gap_px(one, other, px_per_mm))
-            for other in joined
+            for other in whole
         )
     ]
     return sorted(kept, key=lambda region: -region.peak)
@@ -93,19 +95,18 @@ def _gap_px(one: Region, other: Region, px_per_mm: float) -> float:
 
 
 def _near(one: Region, other: Region, gap_px: float) -> bool:
-    """Whether two masks come within `gap_px` of each other."""
-    a, b = one.box, other.box
-    gap = int(np.ceil(gap_px)) + 1
-    if a[0] - gap > b[2] or b[0] - gap > a[2] or a[1] - gap > b[3] or b[1] - gap > a[3]:
+    """Whether two places come within `gap_px` of each other."""
+    reach = int(np.ceil(gap_px)) + 1
+    a, b = one.place.box, other.place.box
+    if a[0] - reach > b[2] or b[0] - reach > a[2] or a[1] - reach > b[3] or b[1] - reach > a[3]:
         return False
-    x0, y0 = max(min(a[0], b[0]) - 1, 0), max(min(a[1], b[1]) - 1, 0)
-    cut = (slice(y0, max(a[3], b[3]) + 1), slice(x0, max(a[2], b[2]) + 1))
-    away = cv2.distanceTransform((~one.mask[cut]).astype(np.uint8), cv2.DIST_L2, 3)
-    return bool(away[other.mask[cut]].min() <= gap_px)
+    window = (min(a[0], b[0]), min(a[1], b[1]), max(a[2], b[2]), max(a[3], b[3]))
+    away = cv2.distanceTransform((~one.place.within(window)).astype(np.uint8), cv2.DIST_L2, 3)
+    return bool(away[other.place.within(window)].min() <= gap_px)
 
 
 def _joined(group: Sequence[Region], light: F32) -> Region:
     if len(group) == 1:
         return group[0]
-    mask = np.logical_or.reduce([region.mask for region in group])
-    return Region.of(mask, light, group[0].sign, max(region.peak for region in group))
+    place = joined([region.place for region in group])
+    return Region.of(place, light, group[0].sign, max(region.peak for region in group))

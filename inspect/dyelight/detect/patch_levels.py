@@ -1,0 +1,179 @@
+"""The squared-up difference smoothed at doubling widths, in the scatter of each width.
+
+Each pixel is weighted by its inverse variance, so that edges, where place and blur err, speak less.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from ..imaging import area, enlarged, gaussian
+from ..look import Difference, PanelFrame
+from ..look.panel_frame import gradient
+from ..look.render import photo_light
+from ..records import F32, U8, Mask
+
+_FIRST_MM = 0.6
+_EDGE_MM = 1.2
+_UNSEEN_EDGE_MM = 2.2  # the print's outline may be off the metal's by its drift
+_AROUND = 5  # cells of two sigmas
+_BINS = 5
+_LOW_SPAN = 1.12  # scatters between the 5th and 30th percentile of normal noise
+_LEAST_SCATTER = 0.0008  # root light: what eight-bit steps leave after smoothing
+
+
+@dataclass(frozen=True, slots=True)
+class PatchView:
+    """The panel frame made ready for patches.
+
+    `expected` (H, W, 3) blurred to match and `residual` (H, W, 3) photo minus expected, both root
+    light; `weight` (H, W) inverse variance, zero where not `usable` (H, W).
+    """
+
+    frame: PanelFrame
+    expected: F32
+    residual: F32
+    weight: F32
+    usable: Mask
+    blur_px: float
+
+
+def patch_view(difference: Difference, ignore: Mask | None = None) -> PatchView:
+    """Weigh every pixel of the panel frame; those to `ignore` (H, W) bool have no weight."""
+    frame = difference.panel
+    edge_mm = _EDGE_MM if difference.outline_seen else _UNSEEN_EDGE_MM
+    usable = frame.inside & frame.printed & ~difference.hidden & (frame.edge_mm > edge_mm)
+    if ignore is not None:
+        usable &= ~ignore
+    expected = frame.expected
+    blur_px = max(difference.photo.blur_px * frame.px_per_mm / difference.photo.px_per_mm, 0.5)
+    residual = frame.observed - expected
+    slope2 = gradient(expected) ** 2
+    light = photo_light(residual)
+    sample = np.abs(light[usable]) if usable.any() else np.zeros(1, np.float32)
+    noise2 = max(1.4826 * float(np.median(sample)), 0.001) ** 2
+    g2 = slope2[usable] if usable.any() else np.zeros(1, np.float32)
+    busy = g2 > np.quantile(g2, 0.8)
+    ratio = (
+        np.minimum(sample[busy] ** 2, 25 * noise2).mean() / max(float(g2[busy].mean()), 1e-9)
+        if busy.any()
+        else 0.0
+    )
+    weight = 1 / (noise2 + np.float32(ratio) * slope2)
+    weight[~usable] = 0
+    return PatchView(frame, expected, residual, np.asarray(weight, np.float32), usable, blur_px)
+
+
+def darker_scatter(light: F32, busy: U8, seen: Mask) -> F32 | None:
+    """Scatter (256,) float32 of a smoothed difference against how busy the picture is there.
+
+    From the darker side of each bin alone, since reflections and pale patches may fill much of the
+    lighter; never falling with business. None where too little is seen.
+    """
+    step = (slice(None, None, 2), slice(None, None, 2))
+    keep = seen[step]
+    sample, level = light[step][keep], busy[step][keep]
+    if sample.size < 200:
+        return None
+    order = np.argsort(level, kind="stable")
+    places, scatter = [], []
+    for part in np.array_split(order, int(np.clip(sample.size // 2000, 1, _BINS))):
+        low, middle = np.quantile(sample[part], [0.05, 0.3])
+        places.append(float(np.median(level[part])))
+        scatter.append(max(float(middle - low) / _LOW_SPAN, 1e-6))
+    rising = np.maximum.accumulate(scatter)
+    return np.interp(np.arange(256), places, rising).astype(np.float32)
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A smoothed difference (h, w) over its scatter, on the panel frame shrunk by `step`.
+
+    `sigma_px` is the filter's in the shrunk px, `scatter` the middle one in root light.
+    """
+
+    score: F32
+    sigma_px: float
+    step: int
+    scatter: float
+
+
+def smoothed_levels(view: PatchView, wanted_px: float | None = None) -> list[Level]:
+    """Scores at doubling widths; with `wanted_px` only at the width nearest to it."""
+    short = min(view.usable.shape)
+    levels: list[Level] = []
+    weight, weighted = view.weight, view.residual * view.weight[..., None]
+    busy_weighted = gradient(view.expected) * view.weight
+    sigma = max(1.5, _FIRST_MM * view.frame.px_per_mm)
+    step = 1
+    widths = [w for w in (sigma * 2.0**k for k in range(16)) if w < short / 9]
+    only = None
+    if wanted_px is not None and widths:
+        only = min(widths, key=lambda width: abs(np.log(width / wanted_px)))
+    while sigma * step < short / 9:
+        if only is not None and sigma * step < 0.75 * only:
+            weight, weighted, busy_weighted = map(_halved, (weight, weighted, busy_weighted))
+            step *= 2
+            continue
+        if only is not None and levels:
+            break
+        top, bottom = gaussian(weighted, sigma), gaussian(weight, sigma)
+        top_busy = gaussian(busy_weighted, sigma)
+        least = 1e-6 * float(weight.max())
+        smooth = top / np.maximum(bottom, least)[..., None]
+        light = photo_light(np.asarray(smooth, np.float32))
+        seen = (weight > 0) & (
+            bottom > 0.02 * float(np.median(weight[weight > 0]) if (weight > 0).any() else 1)
+        )
+        if seen.sum() < 50:
+            break
+        light = _without_broad(light, seen, sigma)
+        busy = np.asarray(
+            cv2.convertScaleAbs(top_busy / np.maximum(bottom, least), alpha=4000.0), np.uint8
+        )
+        by_activity = darker_scatter(light, busy, seen)
+        if by_activity is None:
+            break
+        spread = np.maximum(cv2.LUT(busy, by_activity), np.float32(_LEAST_SCATTER))
+        score = light / spread
+        score[~seen] = 0
+        middle_spread = float(np.median(spread[seen]))
+        levels.append(Level(np.asarray(score, np.float32), sigma, step, middle_spread))
+        weight, weighted, busy_weighted = _halved(weight), _halved(weighted), _halved(busy_weighted)
+        step *= 2
+    return levels
+
+
+def _without_broad(light: F32, seen: Mask, sigma: float) -> F32:
+    """A smoothed difference (H, W) less the median of what lies around, some five patches wide.
+
+    Light that is off over a wide place hides no spot within it, and a median does not dip beside a
+    strong patch as a mean would. Where too little lies around, the whole panel's darker side, to
+    which glare adds nothing, stands for it.
+    """
+    low, middle = np.quantile(light[seen], [0.05, 0.3])
+    ground = float(middle + 0.4 * (middle - low) / _LOW_SPAN)
+    height, width = light.shape
+    cells = (int(width / (2 * sigma)), int(height / (2 * sigma)))
+    if min(cells) < 2 * _AROUND:
+        return light - np.float32(ground)
+    filled = np.where(seen, light, np.float32(ground))
+    around = cv2.medianBlur(area(filled, cells), _AROUND)
+    return np.asarray(light - enlarged(np.asarray(around, np.float32), (width, height)))
+
+
+def _halved(image: F32) -> F32:
+    """Means over two by two pixels; an odd last row or column is left off."""
+    size = (image.shape[1] // 2, image.shape[0] // 2)
+    return area(image[: size[1] * 2, : size[0] * 2], size)
+
+
+def spot_scatter(difference: Difference, diameter_mm: float) -> float | None:
+    """Scatter in root light of the difference smoothed as suits a spot this wide."""
+    view = patch_view(difference)
+    wanted = diameter_mm / 2.8 * view.frame.px_per_mm
+    levels = smoothed_levels(view, wanted)
+    return levels[0].scatter if levels else None

@@ -1,0 +1,107 @@
+"""What lies within a patch: mottle, a lobe of the other sign beside it, and the detail it kept."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from ..imaging import gaussian
+from ..look.render import photo_light
+from ..look.rootlight import OFFSET
+from ..records import F32, Mask
+
+_ENOUGH_DETAIL = 60.0  # detail energy over noise that pins its slope to about a tenth
+_SLOPE_REACH = 0.35
+_LEAST_AROUND, _MOST_AROUND = 0.5, 1.5  # detail kept around a patch, as far as it is believed
+_SMOOTH, _MOTTLED = 0.12, 0.2  # unevenness of a reflection at most, and from which it is none
+_ROOT_OFFSET = np.float32(np.sqrt(OFFSET))
+
+
+def mottle(residual: F32, mask: Mask, ring: Mask, diameter_px: float) -> float:
+    """Unevenness of a patch between fine and its own size, over its mean height; 0 is smooth.
+
+    What the ring around it shows in the same band is noise and taken off.
+    """
+    band = gaussian(residual, 1.0) - gaussian(residual, max(0.25 * diameter_px, 2.0))
+    core = cv2.erode(np.pad(mask, 1).astype(np.uint8), np.ones((3, 3), np.uint8))[1:-1, 1:-1] > 0
+    if core.sum() < 12:
+        core = mask
+    noise = float(np.var(band[ring])) if ring.sum() > 30 else 0.0
+    height = abs(float(np.mean(residual[mask])))
+    return float(np.sqrt(max(float(np.var(band[core])) - noise, 0.0)) / max(height, 1e-4))
+
+
+def opposite(signal: F32, mask: Mask, usable: Mask, diameter_px: float) -> dict[str, float]:
+    """The strongest lobe of the other sign beside a patch: `opposite_lobe`, its depth over the
+    patch's own height, and `rim_contrast`, the same over the scatter farther out.
+
+    A dimple turns one flank to the light and the other from it.
+    """
+    smooth = gaussian(signal, max(0.2 * diameter_px, 1.0))
+    distance = signed_distance(mask)
+    ring = (distance < 0) & (distance > -1.1 * diameter_px) & usable
+    far = (distance < -1.3 * diameter_px) & usable
+    height = float(np.quantile(smooth[mask], 0.9))
+    if ring.sum() < 12 or far.sum() < 30 or height <= 0:
+        return {}
+    ground = float(np.median(smooth[far]))
+    scatter = 1.4826 * float(np.median(np.abs(smooth[far] - ground)))
+    # a tenth of the patch's area must be that deep: one pixel is no lobe
+    part = min(0.1 * float(mask.sum()) / float(ring.sum()), 0.5)
+    depth = ground - float(np.quantile(smooth[ring], part))
+    return {
+        "opposite_lobe": float(np.clip(depth / max(height - ground, 1e-6), 0, 3)),
+        "rim_contrast": depth / max(scatter, 1e-4),
+    }
+
+
+def detail(observed: F32, expected: F32, mask: Mask, ring: Mask) -> dict[str, float]:
+    """Detail kept, and whether the difference is light thrown back rather than dye gone.
+
+    Light adds in linear light, so detail survives a reflection: on root light its contrast falls by
+    expected over observed, no more and no less. Vapour blurs it away. Where the picture is flat
+    neither can be said, and nothing is returned.
+    """
+    out: dict[str, float] = {}
+    seen, due = photo_light(observed), photo_light(expected)
+    fine_seen, fine_due = seen - gaussian(seen, 2.0), due - gaussian(due, 2.0)
+    noise = float(np.mean((fine_seen - fine_due)[ring] ** 2)) if ring.sum() > 30 else 1e-5
+    energy = float(np.sum(fine_due[mask] ** 2))
+    # a patch's own mottle blurs the reading as noise does; neighbouring pixels share it
+    noise = max(noise, float(np.var((fine_seen - fine_due)[mask])))
+    if energy <= _ENOUGH_DETAIL * noise:
+        return out
+    lit = fine_due * (due + _ROOT_OFFSET) / (seen + _ROOT_OFFSET)
+    kept, slope = _kept(fine_seen, fine_due, mask), _kept(fine_seen, lit, mask)
+    # a print that is softer than expected everywhere has lost nothing here
+    if ring.sum() > 30 and float(np.sum(fine_due[ring] ** 2)) > _ENOUGH_DETAIL * noise:
+        around = float(np.clip(_kept(fine_seen, fine_due, ring), _LEAST_AROUND, _MOST_AROUND))
+        kept, slope = kept / around, slope / around
+    out["detail_ratio"] = float(np.clip(kept, 0, 2)) ** 2
+    out["slope"] = slope
+    return out
+
+
+def _kept(seen: F32, due: F32, where: Mask) -> float:
+    """Slope of the seen detail on the due, over a mask."""
+    return float(np.sum(seen[where] * due[where]) / max(float(np.sum(due[where] ** 2)), 1e-12))
+
+
+def reflection_likeness(features: dict[str, float]) -> float | None:
+    """0..1: how nearly detail is as a reflection leaves it; None where detail says nothing.
+
+    A room thrown back by the coating is smooth; vapour is mottled, however well detail agrees.
+    """
+    if "slope" not in features:
+        return None
+    detail = 1 - abs(features["slope"] - 1) / _SLOPE_REACH
+    smooth = (_MOTTLED - features["mottle"]) / (_MOTTLED - _SMOOTH)
+    return float(np.clip(detail, 0, 1) * np.clip(smooth, 0, 1))
+
+
+def signed_distance(mask: Mask) -> F32:
+    """Distance to the mask's border in px, positive inside."""
+    padded = np.pad(mask, 1).astype(np.uint8)
+    inside = cv2.distanceTransform(padded, cv2.DIST_L2, 5)[1:-1, 1:-1]
+    outside = cv2.distanceTransform((mask == 0).astype(np.uint8), cv2.DIST_L2, 5)
+    return np.asarray(np.where(mask, inside - 0.5, 0.5 - outside), np.float32)
