@@ -18,6 +18,7 @@ from ..colour import ciede2000, lab_from_linear
 from ..look import Difference
 from ..look.rootlight import linear_from_root
 from ..records import F32, F64, Candidate, Mask
+from .press_zone import density_lost, far_zone
 
 _COLUMNS, _ROWS = 7, 5
 _STEP = 3
@@ -30,9 +31,7 @@ _TOGETHER = 4.0
 _PALE, _PALE_MOST = 0.82, 0.88  # slope at the median and at the upper quartile of the tiles
 _PALE_TOO = 0.9
 _SEEN_DE00 = 4.0  # a picture with few tones says little of density, and loses little by it
-_ZONE, _ZONE_DEPTH = 0.82, 0.74  # slope against the panel's median, at the rim and deep inside
-_ZONE_SCATTER = 0.08  # reflections and marks leave more
-_ZONE_TILES, _ZONE_MOST, _ZONE_SNR = 5, 0.5, 4.0
+_ZONE_LEAST = 0.2  # of the short side: what is smaller is a patch
 _WARM_RB, _WARM_GB = 0.48, 0.28  # natural log; white balance alone stays well below
 
 
@@ -41,8 +40,7 @@ def find_whole(difference: Difference, _found: tuple[Candidate, ...] = ()) -> tu
 
     `features`: `delta_e00`, `delta_l`, `delta_c` (of the change that the fitted loss alone makes),
     `uniformity` (share of the panel that changed alike), `slope` (density that came over, 1 all of
-    it), `snr` (loss over the scatter of tiles); for a zone also `short_side_fraction`,
-    `edge_blur_ratio`, `reflection_likeness`, `area_mm2`.
+    it), `snr` (loss over its error); for a zone also `short_side_fraction`, `area_mm2`.
     """
     view = _view(difference)
     if view is None:
@@ -57,12 +55,13 @@ def find_whole(difference: Difference, _found: tuple[Candidate, ...] = ()) -> tu
 @dataclass(frozen=True, slots=True)
 class _View:
     """Every third pixel of the panel frame, averaged: linear light (H, W, 3) of `seen`, of the
-    `art`work and as it is `due` under even light, and `usable` (H, W) bool."""
+    `art`work and as it is `due` under even light; `usable` and `hidden` (H, W) bool."""
 
     seen: F32
     art: F32
     due: F32
     usable: Mask
+    hidden: Mask
 
 
 def _view(difference: Difference) -> _View | None:
@@ -87,6 +86,7 @@ def _view(difference: Difference) -> _View | None:
         linear_from_root(np.maximum(art, 0)),
         linear_from_root(due),
         keep,
+        small((difference.hidden | difference.skirt).astype(np.float32)) > 0.01,
     )
 
 
@@ -220,46 +220,25 @@ def _browned(difference: Difference, view: _View) -> Candidate | None:
 
 
 def _zone(difference: Difference, view: _View) -> Candidate | None:
-    """One part of the panel that lost density while the rest did not."""
-    slopes = _slopes(view, view.due, 0.25 * _INK_FLOOR)
-    known = slopes.trusted & (np.nan_to_num(slopes.scatter, nan=1.0) < _ZONE_SCATTER)
-    if known.sum() < 0.7 * known.size:
+    """One part of the panel where more or less density came over than on the rest."""
+    lost = density_lost(view.seen, view.due, view.art, view.usable & ~view.hidden)
+    zone = None if lost is None else far_zone(lost)
+    if zone is None:
         return None
-    middle = float(np.median(slopes.slope[known]))
-    low = known & (slopes.slope < _ZONE * middle)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(low.astype(np.uint8), connectivity=4)
-    if count < 2:
-        return None
-    label = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
-    zone = labels == label
-    tiles = int(zone.sum())
-    depth = float(np.quantile(slopes.slope[zone], 0.3)) / middle
-    if tiles < _ZONE_TILES or tiles > _ZONE_MOST * known.sum():
-        return None
-    if not 0.92 < middle < 1.15 or depth > _ZONE_DEPTH:
-        return None
-    added = float(np.median(slopes.added[zone]))
     height, width = view.usable.shape
-    where = cv2.resize(zone.astype(np.float32), (width, height), interpolation=cv2.INTER_LINEAR)
+    where = cv2.resize(zone.mask.astype(np.float32), (width, height))
     mask: Mask = np.asarray(where > 0.5) & view.usable
-    rest = slopes.slope[known & ~zone]
-    spread = max(1.4826 * float(np.median(np.abs(rest - middle))), 0.03)
-    if (middle - depth) / spread < _ZONE_SNR:
-        return None
     art = difference.artwork
     area = float(mask.sum()) * (_STEP / difference.panel.px_per_mm) ** 2
-    features = _change(view, depth, mask) | {
-        "uniformity": tiles / float(known.sum()),
-        "slope": depth,
-        "snr": (1 - depth) * middle / spread,
+    short_side_fraction = float(2 * np.sqrt(area / np.pi) / min(art.width_mm, art.height_mm))
+    if not short_side_fraction > _ZONE_LEAST:
+        return None
+    features = _change(view, 1 - zone.share, mask) | {
+        "uniformity": float(mask.sum()) / float(view.usable.sum()),
+        "slope": 1 - zone.share,
+        "snr": zone.z,
         "area_mm2": area,
-        "short_side_fraction": float(2 * np.sqrt(area / np.pi) / min(art.width_mm, art.height_mm)),
-        # the slope goes over from tile to tile: an edge of a tile's size, in widths of the blur
-        "edge_blur_ratio": art.width_mm
-        / _COLUMNS
-        * difference.photo.px_per_mm
-        / (2.563 * max(difference.photo.blur_px, 0.5)),
-        "reflection_likeness": float(np.clip(added / 0.05, 0, 1)),
+        "short_side_fraction": short_side_fraction,
     }
     return _candidate(difference, mask, features)
 
