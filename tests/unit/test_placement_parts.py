@@ -12,17 +12,17 @@ from skimage import data
 
 from dyelight.placement import FittedMap
 from dyelight.placement.features import detect, match
-from dyelight.placement.fit import (
+from dyelight.placement.frame_fit import (
     Observations,
     OutlinePrior,
     fit_homography_lens,
-    fit_spline,
     homography_from_corners,
 )
 from dyelight.placement.frames import orientation
 from dyelight.placement.quads import find_quads
 from dyelight.placement.scaled import PhotoViews, artwork_view, averaged, softened
 from dyelight.placement.search import best_shift
+from dyelight.placement.spline_fit import fit_spline
 from dyelight.placement.tiles import tile_shift
 from dyelight.records import F64, Artwork, Photo
 

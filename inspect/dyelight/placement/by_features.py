@@ -6,8 +6,8 @@ import numpy as np
 
 from ..records import Artwork
 from .features import LEAST_FEATURES, FeatureMatch, Features, detect, match
-from .fit import Observations, fit_homography_lens
 from .found import LEAST_TEXTURED, SURE_SHARE, Found, agrees
+from .frame_fit import Observations, fit_homography_lens
 from .frames import mm_from_view, picture_box, view_to_photo
 from .picture_map import FittedMap, project
 from .refine import Survey, refine, survey

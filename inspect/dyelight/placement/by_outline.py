@@ -8,10 +8,10 @@ import numpy as np
 
 from ..records import Artwork, Note
 from .coarse import Lie, Reading
-from .fit import OutlinePrior, homography_from_corners
 from .found import LEAST_TEXTURED, Found, agrees
-from .frames import corners_mm, picture_box, polygon_area, turn_degrees
-from .hold import held
+from .frame_fit import OutlinePrior
+from .frames import corners_mm, polygon_area, turn_degrees
+from .hold import held, laid
 from .picture_map import FittedMap
 from .quads import PLAIN_SUPPORT, find_quads
 from .refine import refine, survey
@@ -84,19 +84,19 @@ def ways_of(
     if not ways:
         return ()
     first = ways[0].corners_px
-    _, prior, seen = held(views, artwork, fine, first)
+    hold = held(views, artwork, fine, first)
+    prior = hold.prior
     tries: list[Try] = []
     moved: list[FittedMap] = []
     for way in ways:
         order = [int(np.argmin(np.linalg.norm(first - c, axis=1))) for c in way.corners_px]
         turned = replace(prior, corners_px=prior.corners_px[order])
-        h = homography_from_corners(corners_mm(artwork), turned.corners_px)
-        start = FittedMap.from_homography(h, views.size_px, picture_box(artwork))
+        start = laid(artwork, views.size_px, turned.corners_px, prior.lens)
         match = best_shift(start, views, artwork, fine)
         unusual = _MIRRORED_COST * way.mirrored
         unusual += _TURN_COST * abs(turn_degrees(way.corners_px)) / 90
         detail = 0.0 if match is None else match.likeness
-        tries.append(Try(reading, way, start, turned, seen, detail, way.likeness - unusual))
+        tries.append(Try(reading, way, start, turned, hold.seen, detail, way.likeness - unusual))
         moved.append(start if match is None else match.start)
     # smooth shading is alike at every shift and way round, and proves none
     best = int(np.argmax([one.detail for one in tries]))
@@ -181,10 +181,10 @@ def hold_by_outline(views: PhotoViews, artwork: Artwork, fine: ArtworkView, foun
                 if np.abs(turned - here).max() < _NEAR_SHARE * length:
                     rough.append(turned)
     for corners in rough[:3]:
-        start, prior, seen = held(views, artwork, fine, corners)
-        if not seen:
+        hold = held(views, artwork, fine, corners)
+        if not hold.seen:
             continue
-        again = refine(start, views, artwork, fine, prior=prior)
+        again = refine(hold.start, views, artwork, fine, prior=hold.prior)
         if (
             again is not None
             and agrees(again.survey, survey(again.fit.map, views, artwork, fine))

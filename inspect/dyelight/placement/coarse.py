@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from ..records import F32, F64, Artwork, Mask, Photo
-from .fit import homography_from_corners
+from .frame_fit import homography_from_corners
 from .picture_map import project
 from .profiles import gather
 from .quads import Quad

@@ -2,11 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..records import F64, Artwork
+
+
+@dataclass(frozen=True, slots=True)
+class EdgePoints:
+    """Single points of the panel's straight sides, as the photo shows them.
+
+    `nominal_mm` (N, 2) points on the panel's own border, `seen_mm` (N, 2) where the edge lies at
+    them in the frame that the outline was sought in, `normals` (N, 2) outward, `weight` (N,) 0..1.
+    """
+
+    nominal_mm: F64
+    seen_mm: F64
+    normals: F64
+    weight: F64
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,7 +29,7 @@ class Outline:
 
     `corners_mm` (4, 2) TL, TR, BR, BL of the panel in artwork mm, as if not rounded; `seen` (4,)
     which sides were measured; `error_mm` standard error of the sides; `drift_mm`, `stretch_pct` of
-    the print against the panel.
+    the print against the panel; `edges` the points behind the sides, None for a shaped panel.
     """
 
     corners_mm: F64
@@ -23,6 +37,11 @@ class Outline:
     error_mm: float
     drift_mm: tuple[float, float]
     stretch_pct: tuple[float, float]
+    edges: EdgePoints | None = None
+
+    def with_edges(self, edges: EdgePoints) -> Outline:
+        """The same outline with its points."""
+        return replace(self, edges=edges)
 
 
 def described(

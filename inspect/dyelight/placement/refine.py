@@ -8,17 +8,11 @@ import cv2
 import numpy as np
 
 from ..records import F64, Artwork
-from .fit import (
-    FitResult,
-    Observations,
-    OutlinePrior,
-    capped,
-    fit_homography_lens,
-    fit_spline,
-)
+from .frame_fit import Observations, OutlinePrior, capped, fit_homography_lens
 from .frames import border_mm, polygon_area
 from .picture_map import FittedMap
 from .scaled import ArtworkView, PhotoView, PhotoViews, near_power_of_two
+from .spline_fit import FitResult, fit_spline
 from .tiles import TileShifts, observed, predict, shrunk_mask, tile_shift
 
 # panel areas in view pixels and tile sides of the successive looks, with the most rounds at each
@@ -195,6 +189,7 @@ def _round(
     floor = _tile_floor(art.hue_share_at(seen.points_mm), blur) * view.pitch
     seen = replace(seen, information=capped(seen.information, floor))
     lens = bool(good.sum() >= _LENS_TILES) and _spread(seen.points_mm, artwork) >= _LENS_SPREAD
+    lens |= prior is not None and prior.lens is not None
     base = fit_homography_lens(picture, seen, lens=lens, prior=prior)
     if not np.isfinite(base.homography).all():
         return None

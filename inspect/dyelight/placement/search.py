@@ -9,14 +9,13 @@ the rest.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
-from ..records import F32, F64, Artwork, Mask
-from .fit import homography_from_corners
-from .frames import border_mm, corners_mm, picture_box, polygon_area
+from ..records import F32, Artwork, Mask
+from .frames import border_mm, polygon_area
 from .picture_map import FittedMap
 from .refine import inner_box, panel_window
 from .scaled import ArtworkView, PhotoViews, near_power_of_two
@@ -60,12 +59,8 @@ def best_shift(
     surface = _correlation(_evened(view.grey, view.usable), _evened(warped, mask), reach)
     peak = np.unravel_index(int(surface.argmax()), surface.shape)
     shift = np.array([peak[1] - reach, peak[0] - reach], np.float64) * view.pitch
-    corners: F64 = start.to_photo(corners_mm(artwork)) + shift
-    moved = FittedMap.from_homography(
-        homography_from_corners(corners_mm(artwork), corners),
-        views.size_px,
-        picture_box(artwork),
-    )
+    move = np.array([[1.0, 0.0, shift[0]], [0.0, 1.0, shift[1]], [0.0, 0.0, 1.0]])
+    moved = replace(start, homography=move @ start.homography)
     return Match(moved, float(surface[peak]))
 
 

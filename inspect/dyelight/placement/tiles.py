@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from ..imaging import area, from_cells, sample, slopes
 from ..records import F32, F64, Mask
-from .fit import Observations
+from .frame_fit import Observations
 from .picture_map import FittedMap
 from .scaled import ArtworkView, PhotoView, softened
 
