@@ -11,6 +11,7 @@ from . import __version__
 from .causes import CauseMap, rank_causes
 from .detect import Sight, detect, keep_sight, merged
 from .errors import DyelightError, StageFault
+from .heap import keep_freed_memory
 from .judge import AcceptanceSpec, Rules, judge_panel, name_candidates, rules_sha256
 from .look import compare
 from .placement import place
@@ -65,6 +66,7 @@ def inspect_panel(
     Raises StageFault where a stage fails; a photo that cannot carry a verdict is a result.
     """
     began = time.perf_counter()
+    keep_freed_memory()
     sights: list[Sight] = []
     unplaced: list[tuple[Photo, NoPlacement]] = []
     first: tuple[Photo, Placement, Pictures] | None = None
