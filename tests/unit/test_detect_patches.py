@@ -352,7 +352,8 @@ def test_limits_of_sight_follow_noise_and_resolution(seen_as: Detect) -> None:
 @pytest.mark.parametrize(
     ("features", "reflects"),
     [
-        ({"reflection_likeness": 0.9, "edge_blur_ratio": 4.0}, True),
+        ({"reflection_likeness": 0.9, "edge_blur_ratio": 4.0, "solidity": 0.9}, True),
+        ({"reflection_likeness": 0.9, "edge_blur_ratio": 4.0, "solidity": 0.5}, False),
         ({"reflection_likeness": 0.9, "edge_blur_ratio": 1.0}, False),
         ({"reflection_likeness": 0.1, "edge_blur_ratio": 4.0}, False),
         ({"over_white": 0.9, "edge_blur_ratio": 4.0}, True),
@@ -362,7 +363,7 @@ def test_limits_of_sight_follow_noise_and_resolution(seen_as: Detect) -> None:
 def test_soft_light_with_detail_kept_or_over_white_is_a_reflection(
     features: dict[str, float], reflects: bool
 ) -> None:
-    """A reflection is soft, and keeps detail or outshines white; being smooth is not enough."""
+    """A reflection is soft and round, and keeps detail or outshines white; smooth is not enough."""
     picture = _picture()
     candidate = _candidate((30, 30), (5, 5))
     candidate.features.update(features)

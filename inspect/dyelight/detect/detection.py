@@ -35,6 +35,7 @@ DETECTORS: tuple[Detector, ...] = (
 _REFLECTION = 0.55  # likeness over which a pale patch is light on the coating, not missing dye
 _SMOOTH = 0.12  # vapour is mottled, a reflection is not
 _DETAIL_KEPT = 0.75
+_ROUND = 0.7  # lamps and windows have plain shapes, and gloss rounds them off
 _EDGE_MM = 2.5
 _RIM_MM = 1.8
 _UNSEEN_RIM_MM = 3.2
@@ -122,7 +123,7 @@ def is_reflection(difference: Difference, candidate: Candidate) -> bool:
         # in one photo such a patch cannot be told from the room's light
         return True
     return spreads and (
-        features.get("reflection_likeness", 0.0) >= _REFLECTION
+        (features.get("reflection_likeness", 0.0) >= _REFLECTION and features["solidity"] > _ROUND)
         or features["over_white"] >= _OVER_WHITE
         or (
             features["mottle"] < _SMOOTH

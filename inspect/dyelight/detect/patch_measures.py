@@ -97,21 +97,22 @@ def measure_patch(
     )
 
 
-# what says nothing where letters pale and their ground darkens
+# what says nothing where letters pale and their ground darkens, and where print bounds the place
 _OF_ONE_SIGN = (
     "edge_width_mm", "edge_blur_ratio", "edge_shift_px", "opposite_lobe", "rim_contrast",
-    "light_share", "reflection_likeness", "lightness_share", "mottle",
+    "light_share", "reflection_likeness", "lightness_share", "mottle", "solidity",
 )  # fmt: skip
 
 
 def measure_washed(difference: Difference, view: PatchView, place: Place, peak: float) -> Candidate:
     """One candidate of the family `patch` for a place whose detail is washed out.
 
-    Its lightness is that of the darker half, where there was dye to lose.
+    Its lightness is that of the darker print, where there was dye to lose.
     """
     found = measure_patch(difference, view, place, 1, peak)
     due = photo_light(view.expected[place.window])
-    inked = place.mask & (due < np.median(due[place.mask]))
+    dark, pale = np.quantile(due[place.mask], [0.05, 0.95])
+    inked = place.mask & (due < 0.5 * (dark + pale))
     paler = photo_light(view.residual[place.window])[inked]
     features = {k: v for k, v in found.features.items() if k not in _OF_ONE_SIGN}
     # root light runs over its range as lightness runs over 0..100

@@ -79,12 +79,14 @@ def _settled(
 ) -> tuple[list[tuple[Place, float]], list[Region]]:
     """Washed-out places that no region stands for, and the regions that are no fragments of one.
 
-    Where print has run, its letters' paler middles and darker ground are many small regions.
+    Where print has run, its letters' paler middles and darker ground are many small regions; a
+    darker one may well be as large as the place.
     """
     kept = []
     for place, peak in washed:
         shared = [region.place.shared(place) for region in regions]
-        if any(part >= _STANDS_FOR * place.count for part in shared):
+        stands = [part >= _STANDS_FOR * place.count for part in shared]
+        if any(one and region.sign > 0 for one, region in zip(stands, regions, strict=True)):
             continue
         kept.append((place, peak))
         regions = [

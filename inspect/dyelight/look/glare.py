@@ -18,6 +18,7 @@ from .rootlight import root_from_linear
 _SKIRT = 0.02  # root light: where glare fades into the noise
 _CLEARLY = 0.06  # a place clipped in the photo but this much darker in the picture is glare
 _SMOOTH_MM = 0.8
+_AROUND_MM = 3.0
 _VEILED = 0.5  # light added, over the lit white base's, under which little is left to see
 _BRIGHT = 0.8
 _FAR_SCATTERS = 6.0
@@ -46,10 +47,13 @@ def glare(frame: PanelFrame, white: F32) -> Glare:
     brighter = photo_light(frame.observed - frame.expected)
     smooth = gaussian(brighter, _SMOOTH_MM * frame.px_per_mm)
     lit = np.maximum(photo_light(white), 0.1)
-    due = photo_light(frame.expected)
-    # light added, as a share of what the white base sends back
-    veil = ((due + smooth) ** 2 - due**2) / (lit * lit)
-    strong = (veil > _VEILED) & (due + smooth > _BRIGHT * lit) & frame.inside
+    # light adds in linear light, alike over dark and pale print, as a share of what white sends
+    due = photo_light(frame.expected) ** 2
+    thrown = gaussian(photo_light(frame.observed) ** 2 - due, _SMOOTH_MM * frame.px_per_mm)
+    around = gaussian(due, _AROUND_MM * frame.px_per_mm)
+    white_light = lit * lit
+    bright = around + thrown > _BRIGHT**2 * white_light
+    strong = (thrown > _VEILED * white_light) & bright & frame.inside
     core = ((frame.blown & (brighter > _CLEARLY)) | strong) & frame.inside
     nothing = np.zeros_like(gone)
     if not core.any():
