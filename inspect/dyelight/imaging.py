@@ -22,6 +22,19 @@ def gaussian(image: F32, sigma: float, size: int = 0) -> F32:
     return np.asarray(out, np.float32)
 
 
+def wide_gaussian(image: F32, sigma: float) -> F32:
+    """An image (H, W) under a wide Gaussian of `sigma` px, worked out on larger pixels where it is
+    so wide that these are still fine: within a hundredth of the image's range."""
+    shrink = max(1, int(sigma / 6))
+    if shrink == 1:
+        return gaussian(image, sigma)
+    height, width = image.shape
+    small = area(image, (max(1, width // shrink), max(1, height // shrink)))
+    # averaging down and drawing at full size again blur by half a small pixel's width themselves
+    narrow = float(np.sqrt((sigma / shrink) ** 2 - 0.25))
+    return enlarged(gaussian(small, narrow), (width, height))
+
+
 def area(image: NDArray[Any], size: tuple[int, int]) -> NDArray[Any]:
     """An image averaged down to `size` (width, height), same type."""
     return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), image.dtype)

@@ -6,8 +6,9 @@ import cv2
 import numpy as np
 import pytest
 
-from dyelight.imaging import enlarged, from_cells, gaussian
-from dyelight.look.residual import BLOCK_PX, NoiseModel, fit_noise, noise_sigma, project_out
+from dyelight.imaging import enlarged, from_cells, gaussian, wide_gaussian
+from dyelight.look.frames import BLOCK_PX
+from dyelight.look.residual import NoiseModel, fit_noise, noise_sigma, project_out
 from dyelight.records import F32
 
 NOISE = 0.005
@@ -162,3 +163,12 @@ def test_cells_are_drawn_as_by_enlargement(
     seen = from_cells(cells, 16, slice(32, 32 + size[0]), slice(48, 48 + size[1]))
     assert seen.shape == (*size, *channels)
     np.testing.assert_allclose(seen, whole[32 : 32 + size[0], 48 : 48 + size[1]], atol=1e-6)
+
+
+@pytest.mark.parametrize("sigma", [8.0, 12.0, 25.0])
+def test_a_wide_gaussian_on_larger_pixels_is_the_same(sigma: float) -> None:
+    """An edge under a wide Gaussian is drawn within a hundredth, in sides that do not divide."""
+    image = np.zeros((311, 203), np.float32)
+    image[:, 90:] = 1
+    image[150:, :40] = -1
+    np.testing.assert_allclose(wide_gaussian(image, sigma), gaussian(image, sigma), atol=0.02)

@@ -48,7 +48,8 @@ def _de00_per_root(difference: Difference) -> float:
     usable = frame.inside & frame.printed
     if not usable.any():
         return 100.0
-    due: F32 = np.maximum(frame.expected[usable][::50], 0).reshape(1, -1, 3)
+    some = np.flatnonzero(usable)[::50]
+    due: F32 = np.maximum(frame.expected.reshape(-1, 3)[some], 0).reshape(1, -1, 3)
     step = np.float32(0.02)
     before = lab_from_linear(np.clip(linear_from_root(due), 0, 1))
     after = lab_from_linear(np.clip(linear_from_root(due + step), 0, 1))

@@ -21,7 +21,7 @@ from ..records import F32, F64
 from .doubles_field import ShiftField
 from .doubles_score import DARK
 
-_MOST_TILES, _FIRST = 12, 6
+_MOST_TILES, _FIRST, _LEAST_SURE = 12, 6, 2
 SURE = 9.0  # strength over its error by noise alone; edges that fit badly reach half of this
 _HALF_PX = 60
 _ROUNDS = 6
@@ -60,8 +60,9 @@ def fit_tiles(
         fitted = _fit_tile(difference, centers_mm[t], field.at(centers_mm[t : t + 1])[0], fine)
         if fitted is not None:
             out.append(fitted)
-        # nothing is there if the loudest tiles do not show it
-        if tried == _FIRST and sum(f.strength > SURE * f.strength_error for f in out) < 2:
+        # nothing is there if two of the loudest tiles do not show it
+        sure = sum(f.strength > SURE * f.strength_error for f in out)
+        if tried <= _FIRST and sure + _FIRST - tried < _LEAST_SURE:
             break
     return out
 

@@ -14,13 +14,14 @@ import cv2
 import numpy as np
 from scipy.special import ndtri
 
-from ..imaging import area, enlarged, gaussian
+from ..imaging import area, enlarged, gaussian, strips
 from ..look import PhotoFrame
 from ..records import F32, U8, Mask
 
 _NARROW_PX = 0.8
 _LEVEL_PX = 1.3
 _BINS = 12
+_STRIP_PX = 48  # rows worked on at a time, so that all they need lies in the cache
 _SHOULDER = 0.93  # soft patches may fill some per cent of the panel, and are no noise
 
 
@@ -53,7 +54,7 @@ def _normalised(weighted: F32, weight: F32, coherent: F32, activity: U8, sigma: 
     scatter = _scatter_by_activity(score, activity, seen)
     if scatter is not None:
         score /= np.asarray(cv2.LUT(activity, scatter), np.float32)
-    score[~seen] = 0
+    score *= seen
     return score
 
 
@@ -89,7 +90,9 @@ def _activity(coherent: F32, sigma: F32, blur_px: float) -> U8:
     """How busy the picture is (H, W) uint8: edges' errors over the noise, spread by the blur."""
     full = (sigma.shape[1], sigma.shape[0])
     small = (max(full[0] // 2, 1), max(full[1] // 2, 1))
-    ratio = gaussian(area(coherent, small) / area(sigma, small), max(blur_px, 0.8))
+    ratio = area(coherent, small)
+    ratio /= area(sigma, small)
+    ratio = gaussian(ratio, max(blur_px, 0.8))
     # from the half size, as nothing in it is finer
     return np.asarray(cv2.resize(cv2.convertScaleAbs(ratio, alpha=255.0), full), np.uint8)
 
@@ -103,9 +106,12 @@ def _halved(image: F32) -> F32:
 
 def score_levels(frame: PhotoFrame, count: int = 4) -> tuple[ScoreLevel, ...]:
     """Scores from the photo's own blur upward, doubling the width `count` - 1 times."""
-    weight = np.where(frame.usable, 1 / (frame.sigma * frame.sigma), 0).astype(np.float32)
-    weighted = weight * frame.residual
-    coherent = weight * frame.coherent
+    weight, weighted, coherent = np.empty((3, *frame.sigma.shape), np.float32)
+    for rows in strips(weight.shape[0], _STRIP_PX):
+        np.square(frame.sigma[rows], out=weight[rows])
+        np.divide(frame.usable[rows], weight[rows], out=weight[rows], dtype=np.float32)
+        np.multiply(weight[rows], frame.residual[rows], out=weighted[rows])
+        np.multiply(weight[rows], frame.coherent[rows], out=coherent[rows])
     narrow = max(_NARROW_PX, frame.blur_px)
     activity = _activity(frame.coherent, frame.sigma, frame.blur_px)
     levels = [ScoreLevel(_normalised(weighted, weight, coherent, activity, narrow), narrow, 1)]

@@ -7,7 +7,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from ..imaging import area, distance_inside, from_cells, gaussian, strips
+from ..imaging import area, distance_inside, from_cells, gaussian, strips, wide_gaussian
 from ..records import F32, F64, Artwork, Mask, Photo, Placement
 from .frames import BLOCK_PX, Difference, PanelFrame, PhotoFrame
 from .glare import Glare, broadly_off, glare, in_photo_window, lit_white
@@ -38,7 +38,7 @@ from .sharpness import USUAL, fit_sharpness
 _MARGIN_PX = 6
 _RIM_MM = 1.0  # the coating's rounded rim shows the light, not the print
 _UNSEEN_RIM_MM = 2.0  # an outline that was not seen may be off by the print's drift
-_SKIRT_SOFT_MM = 0.5
+_SKIRT_SOFT_MM = 2.0  # where a skirt begins the light must not jump
 _PLACED_PX = 1.5
 _STRIP_PX = 2 * BLOCK_PX
 
@@ -175,7 +175,7 @@ def _photo_frame(
         if count:
             whole = added[: count * shrink, : reduced.shape[1] * shrink]
             reduced[part] = area(whole, (reduced.shape[1], count))
-    reduced -= gaussian(reduced, BLOCK_PX / shrink)
+    reduced -= wide_gaussian(reduced, BLOCK_PX / shrink)
     expected_light = sharp.apply(drawn_light)
     residual, sigma, coherent, bias = left_over(light, expected_light, usable)
     forgiven = light

@@ -14,6 +14,7 @@ A patch wider than the neighbourhood is swallowed too, so patches are not measur
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,7 +26,7 @@ from .colour_light import veil_slope
 from .frames import PanelFrame
 from .light_field import light_added
 from .render import photo_light
-from .rootlight import linear_from_root
+from .rootlight import linear_from_root, root_from_linear
 
 _REACH_MM = 4.0
 _COARSE_PX_PER_MM = 1.5
@@ -49,6 +50,13 @@ class LocalLight:
         """What this light adds to the panel frame's expected root light (H, W) or (H, W, 3)."""
         size = (expected.shape[1], expected.shape[0])
         return light_added(expected, enlarged(self.gain, size), enlarged(self.veil, size))
+
+    def on(self, linear: F32) -> F32:
+        """Root light (H, W) of the panel frame's expected linear light (H, W) under this light."""
+        size = (linear.shape[1], linear.shape[0])
+        lit = linear * enlarged(1 + self.gain, size)
+        lit += enlarged(self.veil, size)
+        return root_from_linear(lit, lit)
 
     def in_cells(
         self,
@@ -94,23 +102,47 @@ def fit_local_light(panel: PanelFrame, scatter: float) -> LocalLight:
     light = LocalLight(np.zeros(size[::-1], np.float32), np.zeros(size[::-1], np.float32))
     # in a neighbourhood about so many places count by themselves
     count = np.float32(2 * np.pi * sigma**2)
-    added = np.zeros_like(expected)
+    linear = linear_from_root(expected.copy())
+    left, weight, slope = apart, seen, veil_slope(expected)
     for turn in range(_ROUNDS):
-        left = apart - added
-        weight = _trust(left, seen, spread) if turn else seen
-        slope = veil_slope(expected + added)
-        lit = slope * linear_from_root(expected.copy())
-        products = [lit * lit, lit * slope, slope * slope, lit * left, slope * left]
-        sums = [gaussian(area(weight * p, size), sigma) * count for p in products]
+        if turn:
+            root = light.on(linear)
+            slope = veil_slope(root)
+            root -= expected
+            left = apart - root
+            weight = _trust(left, seen, spread)
+        sums = [
+            gaussian(one, sigma) * count for one in _products(weight, slope, linear, left, size)
+        ]
         light = _moved(light, sums, ridge)
-        added = light.added(expected)
     return light
+
+
+def _products(
+    weight: F32, slope: F32, linear: F32, left: F32, size: tuple[int, int]
+) -> Iterator[F32]:
+    """Mean weighted products, averaged down to `size`, of what gain and veil do to root light,
+    `slope` * `linear` and `slope`, with one another and with what is `left`: gain by gain, gain by
+    veil, veil by veil, gain by left, veil by left."""
+    by_veil = weight * slope
+    product = by_veil * slope
+    veil_veil = area(product, size)
+    product *= linear
+    gain_veil = area(product, size)
+    product *= linear
+    yield from (area(product, size), gain_veil, veil_veil)
+    by_veil *= left
+    veil_left = area(by_veil, size)
+    by_veil *= linear
+    yield from (area(by_veil, size), veil_left)
 
 
 def _trust(left: F32, seen: F32, spread: float) -> F32:
     """Weights (H, W): little for what sticks out of its neighbourhood."""
-    off = left / np.float32(_OUTLIER * spread)
-    return np.asarray(seen / (1 + off * off), np.float32)
+    off = left * np.float32(1 / (_OUTLIER * spread))
+    off *= off
+    off += 1
+    return np.asarray(np.divide(seen, off, out=off), np.float32)
 
 
 def _moved(light: LocalLight, sums: list[F32], ridge: F64) -> LocalLight:

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..colour import decode_srgb
 from ..imaging import (
     area,
     distance_inside,
@@ -21,7 +22,7 @@ from .colour_light import ColourLight, fit_colour_light, sample_weights, veil_sl
 from .frames import PanelFrame
 from .light_field import CELL_PX
 from .outline import fill
-from .render import linear_light, photo_light
+from .render import photo_light
 from .rootlight import root_from_linear, root_from_pixels
 
 AREA_PX = 1.2e6
@@ -70,7 +71,7 @@ def square_up(
     at = frame_in_photo(placement, px_per_mm, width, height)
     shrink = max(1, int(scale / px_per_mm))
     small, clipped, origin_px = _reduced(pixels, at, shrink)
-    at_small = _shrunk(at - origin_px, shrink)
+    at_small = frame_in_photo(placement, px_per_mm, width, height, origin_px, shrink)
     photo_h, photo_w = pixels.shape[:2]
     x, y = at[..., 0], at[..., 1]
     in_photo = (x > 1) & (y > 1) & (x < photo_w - 2) & (y < photo_h - 2)
@@ -85,7 +86,7 @@ def square_up(
         expected=art_root,
         inside=metal & in_photo,
         printed=printed,
-        blown=np.asarray(sample(clipped, at_small) > 0.02 * 255),
+        blown=_blown(clipped, at_small),
         opaque=opaque,
         in_photo=in_photo,
         edge_mm=distance_inside(np.pad(metal, 1))[1:-1, 1:-1] / np.float32(px_per_mm),
@@ -99,7 +100,14 @@ def clipped_pixels(pixels: Pixels) -> U8:
     return np.asarray(cv2.bitwise_not(below), np.uint8)
 
 
-def _reduced(pixels: Pixels, at: F32, shrink: int) -> tuple[F32, F32, F32]:
+def _blown(clipped: F32, at: F32) -> Mask:
+    """Whether more than a fiftieth is clipped (H, W) at places `at` of shares in 0..255."""
+    if not clipped.any():
+        return np.zeros(at.shape[:2], bool)
+    return np.asarray(sample(clipped, at) > 0.02 * 255)
+
+
+def _reduced(pixels: Pixels, at: F32, shrink: int) -> tuple[F32, F32, tuple[int, int]]:
     """Root light (h, w, 3), clipped share (h, w) in 0..255, each of `shrink` by `shrink` photo px.
 
     Covers what the places `at` (H, W, 2) need; also returns its first photo px (x, y).
@@ -117,22 +125,24 @@ def _reduced(pixels: Pixels, at: F32, shrink: int) -> tuple[F32, F32, F32]:
         size = (width, rows.stop - rows.start)
         root[rows] = area(root_from_pixels(part), size)
         clipped[rows] = area(clipped_pixels(part), size)
-    return root, clipped, np.asarray(low * shrink, np.float32)
+    return root, clipped, (int(low[0]) * shrink, int(low[1]) * shrink)
 
 
-def _shrunk(at: F32, shrink: int) -> F32:
-    """Places in px of an image that was averaged down by `shrink`."""
-    if shrink == 1:
-        return at
-    return (at + np.float32(0.5)) / np.float32(shrink) - np.float32(0.5)
-
-
-def frame_in_photo(placement: Placement, px_per_mm: float, width: int, height: int) -> F32:
-    """Photo px (height, width, 2) of every panel frame pixel."""
+def frame_in_photo(
+    placement: Placement,
+    px_per_mm: float,
+    width: int,
+    height: int,
+    origin_px: tuple[int, int] = (0, 0),
+    shrink: int = 1,
+) -> F32:
+    """Where every panel frame pixel lies (height, width, 2) in the photo from photo px `origin_px`
+    on, averaged down by `shrink`, in px of that."""
     step = 16
     nodes, columns, rows = _frame_mm(px_per_mm, width, height, step)
-    photo_px = placement.picture.to_photo(nodes).astype(np.float32)
-    grid = enlarged(photo_px.reshape(rows, columns, 2), (columns * step, rows * step))
+    here = (placement.picture.to_photo(nodes) - origin_px + 0.5) / shrink - 0.5
+    at_nodes = here.astype(np.float32).reshape(rows, columns, 2)
+    grid = enlarged(at_nodes, (columns * step, rows * step))
     return grid[step : step + height, step : step + width]
 
 
@@ -144,8 +154,9 @@ def seen_squared_up(
     `image` is the window averaged down by `shrink`, its first pixel at photo px `origin_px`.
     """
     height, width = frame.inside.shape
-    at = frame_in_photo(placement, frame.px_per_mm, width, height)
-    return sample(image, _shrunk(at - np.array(origin_px, np.float32), shrink))
+    return sample(
+        image, frame_in_photo(placement, frame.px_per_mm, width, height, origin_px, shrink)
+    )
 
 
 def _artwork_here(
@@ -184,7 +195,7 @@ def _averaged_light(pixels: Pixels, size: tuple[int, int]) -> F32:
     that it is never held whole, then down."""
     narrow = np.empty((pixels.shape[0], size[0], 3), np.float32)
     for rows in strips(pixels.shape[0], _STRIP):
-        narrow[rows] = area(linear_light(pixels[rows]), (size[0], rows.stop - rows.start))
+        narrow[rows] = area(decode_srgb(pixels[rows]), (size[0], rows.stop - rows.start))
     return area(narrow, size)
 
 

@@ -37,12 +37,6 @@ def working_pixels(artwork: Artwork, photo_px_per_mm: float) -> Pixels:
     return pixels
 
 
-def linear_light(pixels: Pixels) -> F32:
-    """Linear light (h, w, 3) float32 of sRGB-encoded pixels."""
-    root = root_from_pixels(pixels)
-    return linear_from_root(root, root)
-
-
 @dataclass(frozen=True, slots=True)
 class LitArtwork:
     """The artwork as it would look under the photo's light, drawn where it is asked for.
