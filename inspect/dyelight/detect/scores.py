@@ -54,7 +54,7 @@ def _normalised(weighted: F32, weight: F32, coherent: F32, activity: U8, sigma: 
     scatter = _scatter_by_activity(score, activity, seen)
     if scatter is not None:
         score /= np.asarray(cv2.LUT(activity, scatter), np.float32)
-    score *= seen
+    score[~seen] = 0
     return score
 
 

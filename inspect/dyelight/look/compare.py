@@ -134,8 +134,17 @@ def _round_corners(
 def _window(placement: Placement, photo_w: int, photo_h: int) -> tuple[int, int, int, int]:
     low = np.floor(placement.corners_px.min(0)) - _MARGIN_PX
     high = np.ceil(placement.corners_px.max(0)) + _MARGIN_PX + 1
-    x0, y0 = (int(max(v, 0)) for v in low)
-    return x0, y0, int(min(high[0], photo_w)), int(min(high[1], photo_h))
+    x0, x1 = _in_whole_eighths(int(low[0]), int(high[0]), photo_w)
+    y0, y1 = _in_whole_eighths(int(low[1]), int(high[1]), photo_h)
+    return x0, y0, x1, y1
+
+
+def _in_whole_eighths(first: int, last: int, most: int) -> tuple[int, int]:
+    """A span of 0..`most`, grown where there is room so that it can be halved three times: an odd
+    side takes five times as long to halve."""
+    first, last = max(first, 0), min(last, most)
+    last = min(last + (first - last) % 8, most)
+    return max(first - (first - last) % 8, 0), last
 
 
 def _photo_frame(
