@@ -31,6 +31,7 @@ _ADDED = (0.001, 0.05)
 _RESPONSE = 0.3
 _SHARED = 0.1  # of the samples speak for themselves: neighbours and like colours err alike
 _LEAST_SCATTER = 0.01
+_NODES = 4
 _ROWS, _COLUMNS = 24, 32
 _LEAST_SHARE, _LEAST_Z, _LEAST_ERROR = 0.08, 2.6, 0.03
 _TRUSTED_SCATTER = 0.04  # ln light; beyond it the model misses something
@@ -98,8 +99,8 @@ def density_lost(seen: F32, due: F32, artwork: F32, usable: Mask, seed: int = 0)
         np.hstack([light, loss * density[:, c, None], light / (look[:, c, None] + _DARK)])
         for c in range(3)
     ]
-    own = np.hstack([coarse, colour])
-    system = _System(shared, own, *_priors(light.shape[1], loss.shape[1], coarse.shape[1]))
+    own = np.hstack([coarse, colour, _colours(root)])
+    system = _System(shared, own, *_priors(light.shape[1], loss.shape[1], own.shape[1]))
     end = light.shape[1] + loss.shape[1]
     weight, scatter = trust**2, 0.05
     for _ in range(_ROUNDS):
@@ -128,15 +129,27 @@ def _surface(down: F64, across: F64, spans: int) -> F64:
     return np.asarray(both.reshape(len(down), -1))
 
 
-def _priors(light: int, loss: int, coarse: int) -> tuple[F64, F64]:
+def _colours(root: F32) -> F64:
+    """Shares (N, used) that root light (N, 3) has in the nodes of a coarse cube of colours.
+
+    A camera or a press that draws one colour wrongly does so wherever it is. A zone whose colours
+    are nowhere else on the panel then says nothing.
+    """
+    at = np.clip(root.astype(np.float64), 0, 1)[:, :, None] * (_NODES - 1)
+    tents = np.maximum(1 - np.abs(at - np.arange(_NODES)), 0)
+    cube = np.einsum("ni,nj,nk->nijk", *tents.transpose(1, 0, 2)).reshape(len(root), -1)
+    return np.asarray(cube[:, cube.sum(axis=0) > 1.0])
+
+
+def _priors(light: int, loss: int, own_count: int) -> tuple[F64, F64]:
     """Inverse prior covariance of the common part and of a channel's own."""
     common = np.zeros((light + loss + light,) * 2)
     end = light + loss
     common[:light, :light] = _smooth(light, *_LIGHT)
     common[light:end, light:end] = _smooth(loss, *_LOSS)
     common[end:, end:] = np.eye(light) / _ADDED[1] ** 2
-    colours = 20
-    own = np.eye(coarse + colours) / _RESPONSE**2
+    coarse = (_COARSE_SPANS + 3) ** 2
+    own = np.eye(own_count) / _RESPONSE**2
     own[:coarse, :coarse] = _smooth(coarse, *_OWN)
     return common, own
 

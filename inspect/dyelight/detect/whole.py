@@ -18,7 +18,7 @@ from ..colour import ciede2000, lab_from_linear
 from ..look import Difference
 from ..look.rootlight import linear_from_root
 from ..records import F32, F64, Candidate, Mask
-from .press_zone import density_lost, far_zone
+from .press_zone import LossMap, density_lost, far_zone
 
 _COLUMNS, _ROWS = 7, 5
 _STEP = 3
@@ -30,6 +30,7 @@ _TRUST = 0.1  # standard error of a slope that is still of use
 _TOGETHER = 4.0
 _PALE, _PALE_MOST = 0.82, 0.88  # slope at the median and at the upper quartile of the tiles
 _PALE_TOO = 0.9
+_MOST_ADDED = 0.03  # linear light, its scatter over the panel: light on the coating pales too
 _SEEN_DE00 = 4.0  # a picture with few tones says little of density, and loses little by it
 _ZONE_LEAST = 0.2  # of the short side: what is smaller is a patch
 _WARM_RB, _WARM_GB = 0.48, 0.28  # natural log; white balance alone stays well below
@@ -45,11 +46,14 @@ def find_whole(difference: Difference, _found: tuple[Candidate, ...] = ()) -> tu
     view = _view(difference)
     if view is None:
         return ()
-    found = _pale(difference, view) or _browned(difference, view)
-    if found is not None:
-        return (found,)
-    zone = _zone(difference, view)
-    return () if zone is None else (zone,)
+    lost = density_lost(view.seen, view.due, view.art, view.usable & ~view.hidden)
+    if lost is None:
+        return ()
+    found = None
+    if float(lost.added.std()) < _MOST_ADDED:
+        found = _pale(difference, view)
+    found = found or _browned(difference, view) or _zone(difference, view, lost)
+    return () if found is None else (found,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,10 +223,9 @@ def _browned(difference: Difference, view: _View) -> Candidate | None:
     return _candidate(difference, np.ones(view.usable.shape, bool), features)
 
 
-def _zone(difference: Difference, view: _View) -> Candidate | None:
+def _zone(difference: Difference, view: _View, lost: LossMap) -> Candidate | None:
     """One part of the panel where more or less density came over than on the rest."""
-    lost = density_lost(view.seen, view.due, view.art, view.usable & ~view.hidden)
-    zone = None if lost is None else far_zone(lost)
+    zone = far_zone(lost)
     if zone is None:
         return None
     height, width = view.usable.shape

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from ..imaging import area, distance_inside, sample
+from ..imaging import area, distance_inside, gaussian, sample
 from ..records import F32, F64, U8, Artwork, Mask, Placement
 from .frames import PanelFrame
 from .render import ArtworkUnderPhoto
@@ -13,6 +13,8 @@ from .render import ArtworkUnderPhoto
 _ARC_POINTS = 12
 _DIAGONAL = float(np.sqrt(2) - 1)  # where an arc of radius 1 crosses the corner's diagonal
 _SEARCH_MM = 6.0
+_MOST_RADIUS_MM = 12.0
+_CLEARLY, _ALONE = 0.8, 0.3  # how well an arc is followed, and how much better than most radii
 _SAME = 0.07  # root light; a background this near the picture hides where the corner ends
 
 
@@ -34,11 +36,36 @@ def rounded_outline(width_mm: float, height_mm: float, radius_mm: float, inset_m
 
 
 def corner_radius_mm(frame: PanelFrame, corners_frame_px: F64) -> float:
-    """Radius of the panel's corners in mm, from where the picture begins along each diagonal.
+    """Radius of the panel's corners in mm, 0 where no corner can be read.
 
-    `corners_frame_px` (4, 2): the outline's square corners on the panel frame. 0 where no corner
-    can be read. The middle of four readings stands, so that one lifted corner does not decide.
+    `corners_frame_px` (4, 2): the outline's square corners on the panel frame. The radius whose
+    arcs follow an edge in three of the corners; where no radius stands out, from where the picture
+    begins along each diagonal.
     """
+    step, away = 0.25, 0.25 * frame.px_per_mm
+    radii = np.arange(2 * step, _MOST_RADIUS_MM, step)
+    soft = gaussian(frame.observed, max(0.15 * frame.px_per_mm, 0.7))
+    turn = np.deg2rad(np.linspace(20, 70, 2 * _ARC_POINTS))
+    inward = np.sign(corners_frame_px.mean(0) - corners_frame_px)[:, None]
+    out = -inward * np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    reach = (radii * frame.px_per_mm)[:, None, None, None]
+    arcs = corners_frame_px[:, None] + (inward + out) * reach
+    across = [
+        sample(soft, (arcs + side * away * out).astype(np.float32).reshape(1, -1, 2))
+        for side in (1, -1)
+    ]
+    slope = np.abs(across[0] - across[1]).max(axis=2).reshape(arcs.shape[:3])
+    each = np.median(slope, axis=2)
+    # the worst of the four may be lifted, or without contrast to what it lies on
+    followed = np.sort(each / np.maximum(each.max(axis=0), 1e-6), axis=1)[:, 1:].mean(axis=1)
+    best = int(followed.argmax())
+    if followed[best] > _CLEARLY and followed[best] - np.median(followed) > _ALONE:
+        return float(radii[best])
+    return _radius_by_diagonals(frame, corners_frame_px)
+
+
+def _radius_by_diagonals(frame: PanelFrame, corners_frame_px: F64) -> float:
+    """Radius in mm, the middle one of four readings, so that one lifted corner does not decide."""
     step = 0.1
     away = np.arange(0, _SEARCH_MM, step)
     centre = corners_frame_px.mean(0)
