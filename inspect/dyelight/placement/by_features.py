@@ -51,7 +51,7 @@ def by_features(views: PhotoViews, artwork: Artwork, fine: ArtworkView) -> Found
         look = survey(refined.fit.map, views, artwork, fine)
         if not (agrees(refined.survey, look) or _carried(found, refined.survey, look)):
             continue
-        return Found(refined, refined.fit.map, refined.fit.standard_error_px, (), False)
+        return Found.of(refined, artwork, by_outline=False)
     return None
 
 

@@ -1,4 +1,4 @@
-"""Find the picture by the panel's outline and its colours, or hold a weak map by the outline."""
+"""Find the picture by the panel's outline, its colours and what detail or grain it has."""
 
 from __future__ import annotations
 
@@ -8,12 +8,13 @@ import numpy as np
 
 from ..records import Artwork, Note
 from .coarse import Lie, Reading
-from .found import LEAST_TEXTURED, Found, agrees
+from .found import LEAST_TEXTURED, SURE_SHARE, Found, agrees
 from .frame_fit import OutlinePrior
 from .frames import corners_mm, polygon_area, turn_degrees
-from .hold import held, laid
+from .grain import by_grain
+from .hold import WEAK_PX, held, laid
 from .picture_map import FittedMap
-from .quads import PLAIN_SUPPORT, find_quads
+from .quads import PLAIN_SUPPORT
 from .refine import refine, survey
 from .scaled import ArtworkView, PhotoViews
 from .search import best_shift
@@ -35,18 +36,22 @@ _DETAIL_WEIGHT = 2.0
 # likeness of detail, and its lead over the next way, that prove a way
 _DETAIL = 0.12
 _DETAIL_LEAD = 0.08
+# clearness of a match that proves a way where detail is faint, and the share of it that the next
+# way's must keep below
+_CLEAR = 7.0
+_CLEAR_REST = 0.6
 # share of tiles with detail that the artwork lacks from which it is another picture
 STRANGE_SHARE = 0.3
-# a quad whose corners lie within this share of the panel's length is the same panel
-_NEAR_SHARE = 0.1
 # a panel whose colours spread further than this carries more than a plain artwork
 _PLAIN_CHROMA_SD = 0.03
-# standard error in px, 95th percentile over the picture, from which the outline is asked to help
-_WEAK_PX = 0.25
 # standard error of a print that is placed by the outline alone
-_BLIND_MM = 1.0
+_BLIND_MM = 0.5
 # how many times that error a picture without proof may lie off its outline
-_STRAY = 1.5
+_STRAY = 3.0
+# tiles with detail, all in agreement, that make a fit worth more than the outline
+_FEW_TEXTURED = 2
+# clearness of grain that is plain
+_PLAIN_CLEAR = 20.0
 
 _WAY_UNKNOWN = Note(
     "way_round_unknown",
@@ -88,6 +93,7 @@ def ways_of(
     prior = hold.prior
     tries: list[Try] = []
     moved: list[FittedMap] = []
+    clear: list[float] = []
     for way in ways:
         order = [int(np.argmin(np.linalg.norm(first - c, axis=1))) for c in way.corners_px]
         turned = replace(prior, corners_px=prior.corners_px[order])
@@ -98,10 +104,15 @@ def ways_of(
         detail = 0.0 if match is None else match.likeness
         tries.append(Try(reading, way, start, turned, hold.seen, detail, way.likeness - unusual))
         moved.append(start if match is None else match.start)
+        clear.append(0.0 if match is None else match.clearness)
     # smooth shading is alike at every shift and way round, and proves none
     best = int(np.argmax([one.detail for one in tries]))
     rest = max((one.detail for i, one in enumerate(tries) if i != best), default=0.0)
     proved = tries[best].detail >= _DETAIL and tries[best].detail - rest >= _DETAIL_LEAD
+    clearest = int(np.argmax(clear))
+    rest = max((one for i, one in enumerate(clear) if i != clearest), default=0.0)
+    if not proved and clear[clearest] >= _CLEAR and rest < _CLEAR_REST * clear[clearest]:
+        best, proved = clearest, tries[clearest].detail > 0
     return tuple(
         replace(one, start=moved[i]) if proved and i == best else replace(one, detail=0.0)
         for i, one in enumerate(tries)
@@ -137,60 +148,61 @@ def _from_try(
     """Refine one way of one quad; the score is above 1 where the picture's detail confirms it."""
     others = [other for other in group if other is not one]
     refined = refine(one.start, views, artwork, fine, prior=one.prior)
-    picture = one.start if refined is None else refined.fit.map
-    look = survey(picture, views, artwork, fine)
+    look = survey(one.start if refined is None else refined.fit.map, views, artwork, fine)
+    panel_px = one.prior.corners_px if one.seen else None
+    plain_panel = one.seen and one.reading.quad.support >= PLAIN_SUPPORT
     if refined is not None and agrees(refined.survey, look):
-        error = refined.fit.standard_error_px
-        return Found(refined, picture, error, (), True), 1.0 + look.agreeing
-    if look.textured >= LEAST_TEXTURED or look.strange > STRANGE_SHARE:
-        # the photo lacks detail that the artwork promises, or has what the artwork lacks
+        agreed = Found.of(refined, artwork, by_outline=True, panel_px=panel_px)
+        if plain_panel and refined.fit.worst_error_px > WEAK_PX:
+            agreed = _better(agreed, _by_grain(views, artwork, fine, one)[0])
+        return agreed, 1.0 + look.agreeing
+    missing = look.textured >= LEAST_TEXTURED
+    if not plain_panel or (missing and look.agreeing < SURE_SHARE):
+        # the photo lacks detail that the artwork promises
         return None, 0.0
-    if not one.seen or one.reading.quad.support < PLAIN_SUPPORT:
-        return None, 0.0
-    panel_px2 = abs(polygon_area(one.prior.corners_px))
-    # without picture points the outline's own error adds to how prints lie on panels
-    error = _BLIND_MM * float(np.sqrt(panel_px2 / (artwork.width_mm * artwork.height_mm)))
     if one.reading.plain:
-        if one.reading.photo_chroma_sd > _PLAIN_CHROMA_SD:
+        if look.strange > STRANGE_SHARE or one.reading.photo_chroma_sd > _PLAIN_CHROMA_SD:
             return None, 0.0
         upright = abs(turn_degrees(one.way.corners_px)) + (90.0 if one.way.mirrored else 0.0)
-        return Found(None, one.start, error, (_WAY_UNKNOWN,), True), 0.9 - upright / 1000
+        return _blind(artwork, one, (_WAY_UNKNOWN,)), 0.9 - upright / 1000
+    found, clearness = _by_grain(views, artwork, fine, one)
+    if found is not None:
+        return found, 0.95 + 0.05 * clearness / (clearness + _PLAIN_CLEAR)
+    if missing or look.strange > STRANGE_SHARE:
+        return None, 0.0
     lead = one.likeness - max((other.likeness for other in others), default=-1.0)
     if one.detail == 0 and (one.way.likeness < _LIKENESS or lead < _LEAD):
         return None, 0.0
-    # without proof a picture that left its panel has followed light, not print
-    strayed = np.abs(picture.to_photo(corners_mm(artwork)) - one.prior.corners_px).max()
-    if refined is None or strayed > _STRAY * error:
-        return Found(None, one.start, error, (), True), 0.5 + 0.4 * one.way.likeness
-    error = refined.fit.standard_error_px
-    return Found(refined, picture, error, (), True), 0.5 + 0.4 * one.way.likeness
+    score = 0.5 + 0.4 * one.way.likeness
+    # smooth shading is no proof: what was fitted to it has followed light, not print
+    if refined is None or look.textured < _FEW_TEXTURED or look.agreeing < SURE_SHARE:
+        return _blind(artwork, one, ()), score
+    found = Found.of(refined, artwork, by_outline=True, panel_px=panel_px)
+    strayed = found.picture.to_photo(corners_mm(artwork)) - one.prior.corners_px
+    blind = _blind(artwork, one, ())
+    return (blind if np.abs(strayed).max() > _STRAY * blind.uncertainty_px else found), score
 
 
-def hold_by_outline(views: PhotoViews, artwork: Artwork, fine: ArtworkView, found: Found) -> Found:
-    """The map again, with the panel's own shape to hold it where the picture says little."""
-    refined = found.refined
-    if refined is None or refined.fit.worst_error_px <= _WEAK_PX:
-        return found
-    here = found.picture.to_photo(corners_mm(artwork))
-    length = float(np.sqrt(abs(polygon_area(here))))
-    rough = [here]
-    for quad in find_quads(views.photo, artwork.width_mm, artwork.height_mm):
-        for corners in (quad.corners_px, quad.corners_px[::-1]):
-            for roll in range(4):
-                turned = np.roll(corners, roll, axis=0)
-                if np.abs(turned - here).max() < _NEAR_SHARE * length:
-                    rough.append(turned)
-    for corners in rough[:3]:
-        hold = held(views, artwork, fine, corners)
-        if not hold.seen:
-            continue
-        again = refine(hold.start, views, artwork, fine, prior=hold.prior)
-        if (
-            again is not None
-            and agrees(again.survey, survey(again.fit.map, views, artwork, fine))
-            and again.survey.agreeing >= refined.survey.agreeing - 0.05
-            and again.fit.worst_error_px < refined.fit.worst_error_px
-        ):
-            error = again.fit.standard_error_px
-            return Found(again, again.fit.map, error, found.notes, found.by_outline)
-    return found
+def _by_grain(
+    views: PhotoViews, artwork: Artwork, fine: ArtworkView, one: Try
+) -> tuple[Found | None, float]:
+    """One way placed by its grain, and how clear that is."""
+    start = laid(artwork, views.size_px, one.prior.corners_px, one.prior.lens)
+    grain = by_grain(start, views, artwork, fine, one.prior)
+    if grain is None:
+        return None, 0.0
+    fit = grain.fit
+    found = Found(fit, fit.map, fit.standard_error_px, 1.0, True, one.prior.corners_px)
+    return found, grain.clearness
+
+
+def _better(one: Found, other: Found | None) -> Found:
+    """The one whose picture points err less."""
+    return one if other is None or other.uncertainty_px > one.uncertainty_px else other
+
+
+def _blind(artwork: Artwork, one: Try, notes: tuple[Note, ...]) -> Found:
+    """The picture where the outline puts it; without picture points a print's usual drift errs."""
+    panel_px2 = abs(polygon_area(one.prior.corners_px))
+    error = _BLIND_MM * float(np.sqrt(panel_px2 / (artwork.width_mm * artwork.height_mm)))
+    return Found(None, one.start, error, 1.0, True, one.prior.corners_px, notes=notes)

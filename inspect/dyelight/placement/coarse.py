@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from ..records import F32, F64, Artwork, Mask, Photo
+from ..records import F32, F64, Artwork, Mask, Photo, Pixels
 from .frame_fit import homography_from_corners
 from .picture_map import project
 from .profiles import gather
@@ -78,12 +78,15 @@ def read_quads(photo: Photo, artwork: Artwork, quads: list[Quad]) -> list[Readin
     small = shrink(photo.pixels, factor)
     scale = np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
     readings = []
+    softened: dict[float, Pixels] = {}
     for quad in quads:
         # a cell of the grid averages about its own area of the photo
         side = float(np.linalg.norm(np.ptp(quad.corners_px * scale, axis=0))) / _GRID / 1.4
-        soft = blurred(small, max(0.5, 0.5 * side))
+        sigma = max(0.5, round(side) / 2)
+        if sigma not in softened:
+            softened[sigma] = blurred(small, sigma)
         at = _unit_grid(quad.corners_px)
-        seen, inside = gather(soft, (at + 0.5) * scale - 0.5)
+        seen, inside = gather(softened[sigma], (at + 0.5) * scale - 0.5)
         readings.append(
             Reading(quad, _ways(quad, seen, inside, art), spread, _chroma_spread(seen, inside))
         )

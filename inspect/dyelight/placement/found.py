@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..records import Note
+from ..records import F64, Artwork, Note
 from .picture_map import FittedMap
-from .refine import Refined, Survey
+from .refine import Refined, Survey, spread
+from .spline_fit import FitResult
 
 LEAST_TEXTURED = 6
 # share of the tiles with clear detail that must agree with the artwork
@@ -21,15 +22,39 @@ _FINE_PROOF = 0.8
 class Found:
     """A map that stood its tests.
 
-    `refined` is None where no tile could be measured; `by_outline` tells that the panel's outline,
-    not features, found it.
+    `fit` is None where the picture lies where the outline puts it; `uncertainty_px` the standard
+    error of a picture point; `blur_px` the sd by which the photo is softer than the artwork;
+    `panel_px` (4, 2) the panel's corners where its outline was measured all round; `by_outline`
+    tells that the outline, not features, found the picture. Where tiles were measured, `survey` is
+    their look and `spread` the share of the panel that they span.
     """
 
-    refined: Refined | None
+    fit: FitResult | None
     picture: FittedMap
     uncertainty_px: float
-    notes: tuple[Note, ...]
+    blur_px: float
     by_outline: bool
+    panel_px: F64 | None = None
+    survey: Survey | None = None
+    spread: float = 0.0
+    notes: tuple[Note, ...] = ()
+
+    @classmethod
+    def of(
+        cls, refined: Refined, artwork: Artwork, *, by_outline: bool, panel_px: F64 | None = None
+    ) -> Found:
+        """What was found by refining."""
+        fit = refined.fit
+        return cls(
+            fit,
+            fit.map,
+            fit.standard_error_px,
+            refined.blur_px,
+            by_outline,
+            panel_px,
+            refined.survey,
+            spread(refined.observations.points_mm, artwork),
+        )
 
 
 def agrees(fine_look: Survey, look: Survey) -> bool:

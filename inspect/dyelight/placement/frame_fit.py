@@ -197,7 +197,8 @@ def fit_homography_lens(
         value, jacobian = lens_jacobian(picture, seen.points_mm)
         residual = seen.points_px - value
         chi = robust_weights(residual, information, 1.0)[1]
-        scale = max(unit_sd_of(chi), 1e-6)
+        # beside a prior, few points that happen to agree must not speak louder than they can
+        scale = max(unit_sd_of(chi), 1e-6 if prior is None else 1.0)
         weights, _ = robust_weights(residual, information, scale)
         weighted = information * weights[:, None, None] / scale**2
         j = jacobian[:, :, :n_free]

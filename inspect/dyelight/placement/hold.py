@@ -1,4 +1,4 @@
-"""A start and a prior for the map from rough corners of the panel."""
+"""The panel's outline as a start and a prior for the map, and weak maps held by it."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..records import F64, Artwork
+from .found import Found, agrees
 from .frame_fit import (
     LensPrior,
     Observations,
@@ -15,12 +16,20 @@ from .frame_fit import (
     homography_from_corners,
     lens_information,
 )
-from .frames import corners_mm, picture_box
+from .frames import corners_mm, picture_box, polygon_area
 from .outline import find_outline
 from .outline_record import EdgePoints
 from .picture_map import FittedMap
+from .quads import find_quads
+from .refine import refine, survey
 from .scaled import ArtworkView, PhotoViews
 
+# standard error in px, 95th percentile over the picture, from which the outline is asked to help,
+# and the share of the panel that tiles must span to do without
+WEAK_PX = 0.25
+_SPANNED = 0.75
+# a quad whose corners lie within this share of the panel's length is the same panel
+_NEAR_SHARE = 0.1
 _ROUNDS = 3
 # standard error of a single point of an edge, photo px
 _EDGE_PX = 0.3
@@ -90,3 +99,41 @@ def _edges(picture: FittedMap, edges: EdgePoints) -> Observations:
     share = edges.weight / max(float(edges.weight.max(initial=0.0)), 1e-9)
     information = across[:, :, None] * across[:, None, :] * (share / _EDGE_PX**2)[:, None, None]
     return Observations(edges.nominal_mm, at, np.asarray(information, np.float64))
+
+
+def hold_by_outline(views: PhotoViews, artwork: Artwork, fine: ArtworkView, found: Found) -> Found:
+    """The map again, with the panel's own shape to hold it where the picture says little."""
+    before = found.survey
+    if found.fit is None or before is None:
+        return found
+    worst = found.fit.worst_error_px
+    if worst <= WEAK_PX and found.spread >= _SPANNED:
+        return found
+    for corners in _near(views, artwork, found.picture.to_photo(corners_mm(artwork)))[:3]:
+        hold = held(views, artwork, fine, corners)
+        if not hold.seen:
+            continue
+        again = refine(hold.start, views, artwork, fine, prior=hold.prior)
+        if (
+            again is not None
+            and agrees(again.survey, survey(again.fit.map, views, artwork, fine))
+            and again.survey.agreeing >= before.agreeing - 0.05
+            and again.fit.worst_error_px < max(worst, WEAK_PX)
+        ):
+            return Found.of(
+                again, artwork, by_outline=found.by_outline, panel_px=hold.prior.corners_px
+            )
+    return found
+
+
+def _near(views: PhotoViews, artwork: Artwork, here: F64) -> list[F64]:
+    """Corners (4, 2) of outlines that are `here`'s own panel, that itself first."""
+    length = float(np.sqrt(abs(polygon_area(here))))
+    near = [here]
+    for quad in find_quads(views.photo, artwork.width_mm, artwork.height_mm):
+        for corners in (quad.corners_px, quad.corners_px[::-1]):
+            for roll in range(4):
+                turned = np.roll(corners, roll, axis=0)
+                if np.abs(turned - here).max() < _NEAR_SHARE * length:
+                    near.append(turned)
+    return near

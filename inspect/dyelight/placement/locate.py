@@ -6,17 +6,21 @@ import numpy as np
 
 from ..records import Artwork, NoPlacement, Note, Photo, Placement
 from .by_features import by_features
-from .by_outline import by_outline, hold_by_outline
+from .by_outline import by_outline
 from .coarse import Reading, read_quads
 from .found import Found
 from .frames import corners_mm, orientation
+from .hold import hold_by_outline
 from .outline import find_outline
+from .outline_record import Outline, described
 from .quads import find_quads
 from .refusal import not_found, refused
 from .scaled import ArtworkView, PhotoViews, artwork_view
 
 _ART_FINE_PX = 10.0e6
 _SCALED_PCT = 0.5
+# likeness of colours that speaks for an outline
+_LIKE = 0.75
 _UNSURE_PX = 0.5
 # measured on simulated photos: errors are larger than the fit's own standard error by this factor
 _ERROR_SPREAD = 1.4
@@ -50,20 +54,29 @@ def place(photo: Photo, artwork: Artwork) -> Placement | NoPlacement:
     if found is not None:
         found = hold_by_outline(views, artwork, fine, found)
     else:
-        quads = find_quads(photo, artwork.width_mm, artwork.height_mm)
-        readings = read_quads(photo, artwork, quads)
+        readings = _readings(photo, artwork)
         found = by_outline(views, artwork, fine, readings)
     if found is None:
         return not_found(views, artwork, fine, readings)
     return _described(photo, artwork, fine, found)
 
 
+def _readings(photo: Photo, artwork: Artwork) -> list[Reading]:
+    """Outlines that may be the panel's, each read against the artwork."""
+    size = (artwork.width_mm, artwork.height_mm)
+    readings = read_quads(photo, artwork, find_quads(photo, *size))
+    if any(r.plain or (r.ways and r.ways[0].likeness >= _LIKE) for r in readings):
+        return readings
+    # a chequered or striped picture has lines enough of its own to hide the panel's among
+    wide = read_quads(photo, artwork, find_quads(photo, *size, wide=True))
+    return [r for r in wide if r.ways and r.ways[0].likeness >= _LIKE] or readings
+
+
 def _described(photo: Photo, artwork: Artwork, fine: ArtworkView, found: Found) -> Placement:
     picture = found.picture
-    blur = found.refined.blur_px if found.refined is not None else 1.0
-    outline = find_outline(photo, artwork, fine.rgb, picture, blur)
+    outline = _outline(photo, artwork, fine, found)
     notes = list(found.notes)
-    if found.refined is None or found.refined.fit.worst_error_px > _UNSURE_PX:
+    if found.fit is None or found.fit.worst_error_px > _UNSURE_PX:
         notes.append(_LITTLE_DETAIL)
     if outline is None:
         corners = picture.to_photo(corners_mm(artwork))
@@ -86,3 +99,11 @@ def _described(photo: Photo, artwork: Artwork, fine: ArtworkView, found: Found) 
         method="outline" if found.by_outline else "features",
         notes=tuple(notes),
     )
+
+
+def _outline(photo: Photo, artwork: Artwork, fine: ArtworkView, found: Found) -> Outline | None:
+    """The panel's outline, as it was measured already or is seen around the picture."""
+    if found.panel_px is not None:
+        corners = found.picture.without_spline().to_artwork(found.panel_px)
+        return described(corners, artwork, (True, True, True, True), 0.0)
+    return find_outline(photo, artwork, fine.rgb, found.picture, found.blur_px)

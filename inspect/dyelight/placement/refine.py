@@ -188,7 +188,7 @@ def _round(
     seen = observed(picture, view, used)
     floor = _tile_floor(art.hue_share_at(seen.points_mm), blur) * view.pitch
     seen = replace(seen, information=capped(seen.information, floor))
-    lens = bool(good.sum() >= _LENS_TILES) and _spread(seen.points_mm, artwork) >= _LENS_SPREAD
+    lens = bool(good.sum() >= _LENS_TILES) and spread(seen.points_mm, artwork) >= _LENS_SPREAD
     lens |= prior is not None and prior.lens is not None
     base = fit_homography_lens(picture, seen, lens=lens, prior=prior)
     if not np.isfinite(base.homography).all():
@@ -205,7 +205,7 @@ def _round(
     )
 
 
-def _spread(points_mm: F64, artwork: Artwork) -> float:
+def spread(points_mm: F64, artwork: Artwork) -> float:
     """Share of the panel that the points (N, 2) span."""
     hull = cv2.convexHull(points_mm.astype(np.float32))
     return float(cv2.contourArea(hull)) / (artwork.width_mm * artwork.height_mm)

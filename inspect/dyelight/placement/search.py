@@ -18,13 +18,16 @@ from ..records import F32, Artwork, Mask
 from .frames import border_mm, polygon_area
 from .picture_map import FittedMap
 from .refine import inner_box, panel_window
-from .scaled import ArtworkView, PhotoViews, near_power_of_two
+from .scaled import ArtworkView, PhotoView, PhotoViews, near_power_of_two
 from .tiles import predict, shrunk_mask
 
 _AREA_PX = 0.5e6
 _REACH_MM = 1.6
 _REACH_PX = 3.0  # what corners read from an outline may be off, in view px
-_BAND_PX = 3.0
+_BAND_PX = 2.0
+_KEEP_OFF = 2.0  # bands
+_LEAST_INNER = 0.5
+_LEAST_PIXELS = 400
 _LEVEL_PX = 12.0
 _CLIP = 3.0
 
@@ -33,11 +36,13 @@ _CLIP = 3.0
 class Match:
     """The best shift of one way round.
 
-    `start` is the map moved by it; `likeness` -1..1 the correlation of detail there.
+    `start` is the map moved by it; `likeness` -1..1 the correlation of detail there, `clearness`
+    how far that stands above the scatter over all shifts.
     """
 
     start: FittedMap
     likeness: float
+    clearness: float
 
 
 def best_shift(
@@ -51,20 +56,44 @@ def best_shift(
     view = views.window(panel_window(start, artwork, views.size_px, 0.05), pitch)
     px_per_mm = float(np.sqrt(area / (artwork.width_mm * artwork.height_mm))) / pitch
     art = fine.halved(min(1.0, 1.15 * px_per_mm / max(fine.scale_x, fine.scale_y)))
-    warped, inside = predict(start, art, view, inner_box(artwork))
-    mask = shrunk_mask(inside & view.usable, 2)
-    if mask.sum() < 400:
-        return None
     reach = int(np.ceil(_REACH_MM * px_per_mm + _REACH_PX))
-    surface = _correlation(_evened(view.grey, view.usable), _evened(warped, mask), reach)
+    even = panel_detail(start, art, view, inner_box(artwork), reach)
+    if even is None:
+        return None
+    surface = _correlation(detail_only(view.grey, view.usable), even, reach)
     peak = np.unravel_index(int(surface.argmax()), surface.shape)
     shift = np.array([peak[1] - reach, peak[0] - reach], np.float64) * view.pitch
     move = np.array([[1.0, 0.0, shift[0]], [0.0, 1.0, shift[1]], [0.0, 0.0, 1.0]])
     moved = replace(start, homography=move @ start.homography)
-    return Match(moved, float(surface[peak]))
+    scatter = 1.4826 * float(np.median(np.abs(surface - np.median(surface))))
+    likeness = float(surface[peak])
+    return Match(moved, likeness, (likeness - float(np.median(surface))) / max(scatter, 1e-9))
 
 
-def _evened(grey: F32, mask: Mask) -> F32:
+def panel_detail(
+    picture: FittedMap,
+    art: ArtworkView,
+    view: PhotoView,
+    box_mm: tuple[float, float, float, float],
+    reach_px: int,
+) -> F32 | None:
+    """The artwork's detail (h, w) in the view's frame, to be held against shifts up to `reach_px`.
+
+    Zero on average and off the panel; None where hardly any of the panel is seen.
+    """
+    warped, inside = predict(picture, art, view, box_mm)
+    mask = shrunk_mask(inside & view.usable, 2)
+    if mask.sum() < _LEAST_PIXELS:
+        return None
+    # the panel's own edge is no detail, and no shift within reach may bring it in
+    inner = shrunk_mask(inside & view.usable, round(_KEEP_OFF * _BAND_PX) + reach_px)
+    if inner.sum() < _LEAST_INNER * mask.sum():
+        inner = mask
+    even = detail_only(warped, mask)
+    return np.where(inner, even - even[inner].mean(), np.float32(0))
+
+
+def detail_only(grey: F32, mask: Mask) -> F32:
     """Detail finer than _BAND_PX (h, w) at unit local contrast, zero off the mask."""
     on = mask.astype(np.float32)
     cover = cv2.GaussianBlur(on, (0, 0), _BAND_PX) + np.float32(1e-3)
