@@ -31,6 +31,7 @@ from .rootlight import linear_from_root, root_from_linear
 _REACH_MM = 4.0
 _COARSE_PX_PER_MM = 1.5
 _ROUNDS = 4
+_EDGE_MM = 1.0  # the rim has its own light, and an outline may be off
 _OUTLIER = 4.0  # scatters from which a place counts for little
 _LEAST_SCATTER = 0.006  # root light
 # prior standard deviations: relative gain, and veil in linear light
@@ -91,7 +92,7 @@ def fit_local_light(panel: PanelFrame, scatter: float) -> LocalLight:
     height, width = panel.inside.shape
     shrink = max(1.0, panel.px_per_mm / _COARSE_PX_PER_MM)
     size = (max(8, round(width / shrink)), max(8, round(height / shrink)))
-    usable = panel.inside & panel.printed & ~panel.blown
+    usable = panel.inside & panel.printed & ~panel.blown & (panel.edge_mm > _EDGE_MM)
     # of the light channel by itself: colours differ in how light adds up by far less than noise
     expected = photo_light(panel.expected)
     apart = photo_light(panel.observed) - expected

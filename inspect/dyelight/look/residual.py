@@ -27,6 +27,7 @@ PRIOR = (0.05, 0.05, 0.15, 0.15, 0.25)
 _COLUMNS = len(PRIOR)
 _NOISE_STEP = 6
 _STEP = 5
+_FAINT = np.float32(1e-3)  # weight of a pixel that is not usable
 _NOISE_FLOOR = 0.0012  # root light: the scatter that eight-bit rounding alone leaves
 
 
@@ -138,13 +139,15 @@ def project_out(residual: F32, expected: F32, usable: Mask, noise_sd: float) -> 
 
 
 def _block_expectation(expected: F32, usable: Mask) -> F32:
-    """Mean expectation of each block's usable pixels, as cells."""
+    """Mean expectation of each block's usable pixels, as cells; of all of them where none is, so
+    that a block beside it is not drawn towards nothing."""
     mean = np.empty(_grid(expected.shape, BLOCK_PX), np.float32)
     # every second pixel each way is plenty for block sums, and a quarter of the work
     for rows, blocks, shape in _half_strips(expected.shape, BLOCK_PX):
         w = _halved(usable[rows], np.zeros(shape, np.float32))
         e = _halved(expected[rows], np.zeros(shape, np.float32))
-        mean[blocks] = _block_means(e * w, BLOCK_PX) / np.maximum(_block_means(w, BLOCK_PX), 1e-3)
+        w += _FAINT
+        mean[blocks] = _block_means(e * w, BLOCK_PX) / _block_means(w, BLOCK_PX)
     return _ringed(mean)
 
 
@@ -168,7 +171,8 @@ def _coefficients(residual: F32, expected: F32, usable: Mask, mean: F32, noise_s
         stack[1:] *= w
         by_block = stack.reshape(_COLUMNS + 1, -1, half, grid[1], half).transpose(1, 3, 0, 2, 4)
         by_block = by_block.reshape(-1, grid[1], _COLUMNS + 1, half * half)
-        np.matmul(by_block, by_block.swapaxes(2, 3), out=sums[blocks])
+        # with a copy, as numpy takes a slow way for a matrix times its own transpose
+        np.matmul(by_block, by_block.swapaxes(2, 3).copy(), out=sums[blocks])
     sums = _window(sums.reshape(*grid, -1)).reshape(sums.shape).astype(np.float64)
     left = sums[..., :-1, :-1] + np.diag(noise_sd**2 / np.array(PRIOR) ** 2)
     solution = np.linalg.solve(left, sums[..., :-1, -1:])
