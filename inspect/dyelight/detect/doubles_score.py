@@ -142,7 +142,7 @@ def correlate(
     """
     inner, outer = weighted.shape[1], density.shape[1]
     n = fft.next_fast_len(outer, real=True)
-    seen = np.concatenate([fft.rfft2(tile[None], (n, n)) for tile in weighted])
+    seen = np.stack([_spectrum(tile, n) for tile in weighted])
     gain = _whitening(seen, weight, n, px_per_mm)
     size = 2 * pad + 1
     cross, self_like, energy = np.empty((3, len(weighted), size, size), np.float32)
@@ -150,18 +150,25 @@ def correlate(
 
     # A(x + l) with l counted from the tile's place less the pad; flipped, that is d = pad - l
     def lagged(spectrum: C64) -> F32:
-        return np.asarray(fft.irfft2(spectrum, (n, n))[2 * pad :: -1, 2 * pad :: -1], np.float32)
+        down = fft.ifft(spectrum, axis=0)[2 * pad :: -1]
+        return np.asarray(fft.irfft(down, n, axis=1)[:, 2 * pad :: -1], np.float32)
 
     # tile by tile, so that the spectra stay in the processor's cache
     for t, tile in enumerate(density):
-        art = fft.rfft2(tile - tile.mean(), (n, n)) * gain
+        art = _spectrum(tile - tile.mean(), n) * gain
         white = fft.irfft2(art, (n, n))[:outer, :outer]
-        own = fft.rfft2(weight[t] * white[middle, middle], (n, n))
-        power = fft.rfft2(white * white, (n, n))
+        own = _spectrum(weight[t] * white[middle, middle], n)
+        power = _spectrum(white * white, n)
         cross[t] = lagged(np.conj(seen[t] * gain) * art)
         self_like[t] = lagged(np.conj(own) * art)
-        energy[t] = lagged(np.conj(fft.rfft2(weight[t], (n, n))) * power)
+        energy[t] = lagged(np.conj(_spectrum(weight[t], n)) * power)
     return _project_out(cross, self_like, energy, pad)
+
+
+def _spectrum(tile: F32, n: int) -> C64:
+    """Real transform (n, n // 2 + 1) of a tile in the corner of (n, n) zeros."""
+    # along the rows before these are filled up, as rows of zeros stay zero
+    return np.asarray(fft.fft(fft.rfft(tile, n, axis=1), n, axis=0), np.complex64)
 
 
 def _whitening(seen: C64, weight: F32, n: int, px_per_mm: float) -> F32:

@@ -31,16 +31,21 @@ def _level_seeds(level: ScoreLevel, sign: int, low: float, high: float) -> list[
     tops = np.flatnonzero(score > bar if sign > 0 else score < bar)
     if not tops.size:
         return []
-    over = as_u8(score > low if sign > 0 else score < -low) * np.uint8(_OVER)
+    over = as_u8(score > low if sign > 0 else score < -low)
+    over *= _OVER
     # a long faint line has many independent cells: its sum counts as they do
     cell = max(4 * np.pi * (level.width_px / level.step) ** 2, 1.0)
     s = level.step
+    # most tops lie in a place that is done, and bytes are read faster than elements of an array
+    state = over.data.cast("B")
+    # one for all, as OpenCV would clear a new one for every place
+    mask = np.zeros((over.shape[0] + 2, over.shape[1] + 2), np.uint8)
     out = []
-    for top in tops:
-        y, x = divmod(int(top), score.shape[1])
-        if over[y, x] != _OVER:
+    for top in tops.tolist():
+        if state[top] != _OVER:
             continue
-        _, _, _, (x0, y0, w, h) = cv2.floodFill(over, None, (x, y), _FILLED, flags=8)
+        y, x = divmod(top, score.shape[1])
+        _, _, _, (x0, y0, w, h) = cv2.floodFill(over, mask, (x, y), _FILLED, flags=8)
         part = over[y0 : y0 + h, x0 : x0 + w]
         mine = part == _FILLED
         value = np.abs(score[y0 : y0 + h, x0 : x0 + w][mine])

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve
 
 from ..records import F32, F64
 
@@ -67,7 +68,7 @@ class ColourTable:
         matrix: F64 = np.asarray(gram.reshape(size, size), np.float64)
         _add_smoothness(matrix)
         matrix[np.diag_indices(size)] += _PULL
-        nodes = np.linalg.solve(matrix, right).reshape(NODES, NODES, NODES, 3)
+        nodes = cho_solve(cho_factor(matrix), right).reshape(NODES, NODES, NODES, 3)
         return cls.from_nodes(np.clip(nodes, -_RANGE, _RANGE).astype(np.float32))
 
     @classmethod
