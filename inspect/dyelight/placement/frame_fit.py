@@ -48,7 +48,8 @@ class OutlinePrior:
     `corners_px` (4, 2) are the panel's corners in the photo, `corners_mm` (4, 2) its corners in mm
     from its own top-left. The print lies on the panel but for the spreads below: `drift_mm`,
     `stretch` and `skew` as shares, `keystone` the change of scale over half a panel. `lens` is what
-    the sides' straightness says of the lens, None where they say nothing.
+    the sides' straightness says of the lens, None where they say nothing, and `own` (8, 8) the
+    outline's own covariance in the terms of `deviation_from`, None where it counts as exact.
     """
 
     corners_px: F64
@@ -58,6 +59,7 @@ class OutlinePrior:
     skew: float = 0.0012
     keystone: float = 0.0002
     lens: LensPrior | None = None
+    own: F64 | None = None
 
 
 def capped(information: F64, floor_px: F64) -> F64:
@@ -151,17 +153,7 @@ def outline_terms(picture: FittedMap, prior: OutlinePrior) -> tuple[F64, F64]:
     """Normal matrix (8, 8) and right side (8,) of the outline's prior on the homography."""
     flat = picture.undistorted(prior.corners_px)
     frame = replace(picture, homography=homography_from_corners(prior.corners_mm, flat))
-    back = np.linalg.inv(normalised(frame))
-    h = normalised(picture)
-
-    def deviation(values: F64) -> F64:
-        relative = back @ np.append(values, 1.0).reshape(3, 3)
-        return np.asarray((relative / relative[2, 2] - np.eye(3)).ravel()[:8], dtype=np.float64)
-
-    start = h.ravel()[:8]
-    here = deviation(start)
-    step = 1e-6
-    jacobian = np.stack([(deviation(start + step * e) - here) / step for e in np.eye(8)], axis=1)
+    here, jacobian = deviation_from(frame, picture)
     half_x, half_y = picture.span_mm[0] / 2, picture.span_mm[1] / 2
     sd = np.array(
         [
@@ -175,8 +167,25 @@ def outline_terms(picture: FittedMap, prior: OutlinePrior) -> tuple[F64, F64]:
             prior.keystone,
         ]
     )
-    whitened = jacobian / sd[:, None]
-    return whitened.T @ whitened, -whitened.T @ (here / sd)
+    covariance = np.diag(np.square(sd)) + (0.0 if prior.own is None else prior.own)
+    pull = np.linalg.solve(covariance, np.column_stack([jacobian, here]))
+    return np.asarray(jacobian.T @ pull[:, :8]), np.asarray(-jacobian.T @ pull[:, 8])
+
+
+def deviation_from(frame: FittedMap, picture: FittedMap) -> tuple[F64, F64]:
+    """How `picture` departs from `frame` within the picture box -1..1 (8,), and the derivatives
+    (8, 8) of that by the picture's parameters of `lens_jacobian`."""
+    back = np.linalg.inv(normalised(frame))
+
+    def deviation(values: F64) -> F64:
+        relative = back @ np.append(values, 1.0).reshape(3, 3)
+        return np.asarray((relative / relative[2, 2] - np.eye(3)).ravel()[:8], dtype=np.float64)
+
+    start = normalised(picture).ravel()[:8]
+    here = deviation(start)
+    step = 1e-6
+    jacobian = np.stack([(deviation(start + step * e) - here) / step for e in np.eye(8)], axis=1)
+    return here, jacobian
 
 
 def fit_homography_lens(
@@ -223,18 +232,18 @@ def lens_known(prior: OutlinePrior | None) -> LensPrior:
     return LensPrior.usual() if prior is None or prior.lens is None else prior.lens
 
 
-def lens_information(picture: FittedMap, seen: Observations) -> F64:
-    """What points (N) say of k1 and k2 (2, 2) once they have placed the homography."""
+def frame_covariance(picture: FittedMap, seen: Observations) -> F64:
+    """Covariance (10, 10) of homography, k1 and k2 as points (N) tell them."""
     value, jacobian = lens_jacobian(picture, seen.points_mm)
     residual = seen.points_px - value
     chi = robust_weights(residual, seen.information, 1.0)[1]
     scale = max(unit_sd_of(chi), 1e-6)
     weights, _ = robust_weights(residual, seen.information, scale)
     weighted = seen.information * (weights / scale**2)[:, None, None]
-    flat = jacobian.reshape(-1, 10)
-    normal = (weighted @ jacobian).reshape(-1, 10).T @ flat
-    onto = np.linalg.solve(normal[:8, :8] + 1e-9 * np.eye(8), normal[:8, 8:])
-    return np.asarray(normal[8:, 8:] - normal[8:, :8] @ onto, dtype=np.float64)
+    normal = (weighted @ jacobian).reshape(-1, 10).T @ jacobian.reshape(-1, 10)
+    normal[8:, 8:] += LensPrior.usual().information
+    normal[np.diag_indices(8)] += 1e-9 * np.trace(normal[:8, :8])
+    return np.asarray(np.linalg.inv(normal), dtype=np.float64)
 
 
 def homography_from_corners(corners_mm: F64, corners_px: F64) -> F64:

@@ -12,9 +12,10 @@ from .frame_fit import (
     LensPrior,
     Observations,
     OutlinePrior,
+    deviation_from,
     fit_homography_lens,
+    frame_covariance,
     homography_from_corners,
-    lens_information,
 )
 from .frames import corners_mm, picture_box, polygon_area
 from .outline import find_outline
@@ -24,10 +25,11 @@ from .quads import find_quads
 from .refine import refine, survey
 from .scaled import ArtworkView, PhotoViews
 
-# standard error in px, 95th percentile over the picture, from which the outline is asked to help,
-# and the share of the panel that tiles must span to do without
+# standard error in px, 95th percentile over the picture, from which the outline is asked to help;
+# less where tiles span a smaller share of the panel than this, and the rest is guessed
 WEAK_PX = 0.25
-_SPANNED = 0.75
+_WEAK_INSIDE_PX = 0.1
+_SPANNED = 0.85
 # a quad whose corners lie within this share of the panel's length is the same panel
 _NEAR_SHARE = 0.1
 _ROUNDS = 3
@@ -68,7 +70,7 @@ def held(views: PhotoViews, artwork: Artwork, fine: ArtworkView, corners_px: F64
     """Measure the outline near rough corners (4, 2), and the lens by how its sides bend."""
     size = views.size_px
     panel = corners_mm(artwork)
-    start, lens, seen = laid(artwork, size, corners_px, None), None, False
+    start, lens, own, seen = laid(artwork, size, corners_px, None), None, None, False
     for _ in range(_ROUNDS):
         outline = find_outline(views.photo, artwork, fine.rgb, start, 1.0, rough=lens is None)
         if outline is None:
@@ -81,11 +83,14 @@ def held(views: PhotoViews, artwork: Artwork, fine: ArtworkView, corners_px: F64
         edges = _edges(start, outline.edges)
         straight = laid(artwork, size, corners, lens)
         start = fit_homography_lens(straight, edges, lens=True)
-        more = lens_information(start, edges) / _ALIKE
-        lens = LensPrior(np.array([start.k1, start.k2]), LensPrior.usual().information + more)
+        covariance = _ALIKE * frame_covariance(start, edges)
+        known = np.linalg.inv(covariance[8:, 8:])
+        lens = LensPrior(np.array([start.k1, start.k2]), np.asarray(known, np.float64))
+        _, by_frame = deviation_from(start, start)
+        own = np.asarray(by_frame @ covariance[:8, :8] @ by_frame.T, np.float64)
     corners = start.to_photo(panel)
     if seen:
-        return Hold(start, OutlinePrior(corners, panel, lens=lens), True)
+        return Hold(start, OutlinePrior(corners, panel, lens=lens, own=own), True)
     return Hold(start, OutlinePrior(corners, panel, 2.5, 0.01, 0.006, 0.004, lens), False)
 
 
@@ -107,7 +112,7 @@ def hold_by_outline(views: PhotoViews, artwork: Artwork, fine: ArtworkView, foun
     if found.fit is None or before is None:
         return found
     worst = found.fit.worst_error_px
-    if worst <= WEAK_PX and found.spread >= _SPANNED:
+    if worst <= (WEAK_PX if found.spread >= _SPANNED else _WEAK_INSIDE_PX):
         return found
     for corners in _near(views, artwork, found.picture.to_photo(corners_mm(artwork)))[:3]:
         hold = held(views, artwork, fine, corners)
@@ -118,7 +123,7 @@ def hold_by_outline(views: PhotoViews, artwork: Artwork, fine: ArtworkView, foun
             again is not None
             and agrees(again.survey, survey(again.fit.map, views, artwork, fine))
             and again.survey.agreeing >= before.agreeing - 0.05
-            and again.fit.worst_error_px < max(worst, WEAK_PX)
+            and again.fit.worst_error_px < worst
         ):
             return Found.of(
                 again, artwork, by_outline=found.by_outline, panel_px=hold.prior.corners_px

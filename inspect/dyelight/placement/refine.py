@@ -128,6 +128,7 @@ def refine(
         if not np.isfinite(panel_area) or panel_area < 400:
             return None
         pitch = near_power_of_two(float(np.sqrt(panel_area / area_px)))
+        finest = near_power_of_two(float(np.sqrt(panel_area / _LEVELS[-1][0])))
         if result is not None and pitch == result.view.pitch:
             continue
         window = panel_window(picture, artwork, views.size_px)
@@ -137,8 +138,10 @@ def refine(
         px_per_mm = np.sqrt(panel_area / (artwork.width_mm * artwork.height_mm)) / pitch
         art = fine.halved(min(1.0, 1.15 * px_per_mm / max(fine.scale_x, fine.scale_y)))
         for _ in range(rounds):
+            # bent early, the map would follow what a few tiles mistake for print
+            stiff = pitch > finest
             step = _round(
-                picture, view, art, artwork, tile, float(np.sqrt(panel_area)), blur2, prior
+                picture, view, art, artwork, tile, float(np.sqrt(panel_area)), blur2, prior, stiff
             )
             if step is None or not _sane(step.fit.map, start, grid_mm):
                 return result
@@ -172,6 +175,7 @@ def _round(
     panel_px: float,
     blur2: float,
     prior: OutlinePrior | None,
+    stiff: bool,
 ) -> Refined | None:
     blur = float(np.sqrt(blur2)) / view.pitch
     warped, inside = predict(picture, art, view, inner_box(artwork), blur)
@@ -193,7 +197,7 @@ def _round(
     base = fit_homography_lens(picture, seen, lens=lens, prior=prior)
     if not np.isfinite(base.homography).all():
         return None
-    fit = fit_spline(base, seen, lens=lens, panel_px=panel_px, prior=prior)
+    fit = fit_spline(base, seen, lens=lens, panel_px=panel_px, prior=prior, stiff=stiff)
     return Refined(
         fit,
         used,

@@ -21,11 +21,10 @@ from .frame_fit import (
 )
 from .picture_map import CONTROL_POINTS, FittedMap
 
-# second differences of the control points, as a share of the panel's length in the photo: the
-# stiffness is chosen among these by how likely it makes the measurements
-_BEND_SD_SHARES = (1e-5, 5e-5, 2e-4, 6e-4)
-# control points themselves: what homography and lens are there for is not left to the spline
-_LEVEL_SD_SHARE = 6e-4
+# standard deviations of the control points' second differences, and of the control points, since
+# what homography and lens are there for is not left to the spline; shares of the panel's length in
+# the photo, chosen among these by how likely they make the measurements
+_SD_SHARES = ((2e-6, 2e-5), (1e-5, 1e-4), (1e-5, 6e-4), (5e-5, 6e-4), (2e-4, 6e-4), (6e-4, 6e-4))
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,13 +58,15 @@ def fit_spline(
     lens: bool,
     panel_px: float,
     prior: OutlinePrior | None = None,
+    stiff: bool = False,
     rounds: int = 4,
 ) -> FitResult:
     """Fit the stiff spline together with a last step of homography and lens.
 
     Penalised least squares with the full 2x2 information of each point, Tukey weights, and a
     penalty on second differences (P-splines: Eilers & Marx, Statistical Science 11(2), 1996) whose
-    weight maximises the marginal likelihood. `panel_px` is the panel's length in the photo.
+    weight maximises the marginal likelihood, or is the greatest with `stiff`. `panel_px` is the
+    panel's length in the photo.
     """
     base = picture.without_spline()
     value, jacobian = lens_jacobian(base, seen.points_mm)
@@ -82,9 +83,8 @@ def fit_spline(
         more, right = outline_terms(base, prior)
         fixed[:8, :8] += more
         pull[:8] += right
-    penalties = [
-        _Penalty.of(share * panel_px, _LEVEL_SD_SHARE * panel_px) for share in _BEND_SD_SHARES
-    ]
+    shares = _SD_SHARES[:1] if stiff else _SD_SHARES
+    penalties = [_Penalty.of(bend * panel_px, level * panel_px) for bend, level in shares]
     weights = np.ones(len(target))
     scale = max(unit_sd_of(robust_weights(target, information, 1.0)[1]), 1.0)
     size = design.shape[2]
