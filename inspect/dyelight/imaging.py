@@ -13,26 +13,35 @@ from .records import F32, U8, Mask
 
 # coordinates stand in one map; the stubs do not know that the other may be left out
 _NO_MAP: Any = None
+_FINE_SIGMA = 6.0  # px; a Gaussian that wide is drawn well by its own pixels
 
 
 def gaussian(image: F32, sigma: float, size: int = 0) -> F32:
     """An image (H, W) or (H, W, C) under a Gaussian of `sigma` px; `size` is the kernel's odd
-    width, 0 for as wide as it takes. The border's pixels go on outside."""
+    width, 0 for as wide as it takes. The border's pixels go on outside.
+
+    A wide one leaves nothing fine, so it is worked out on larger pixels: to within a hundredth of
+    what it leaves of the image's range.
+    """
+    shrink = int(sigma / _FINE_SIGMA) if size == 0 else 1
+    if shrink > 1:
+        return _wide_gaussian(image, sigma, shrink)
     out = cv2.GaussianBlur(image, (size, size), sigma, borderType=cv2.BORDER_REPLICATE)
     return np.asarray(out, np.float32)
 
 
-def wide_gaussian(image: F32, sigma: float) -> F32:
-    """An image (H, W) under a wide Gaussian of `sigma` px, worked out on larger pixels where it is
-    so wide that these are still fine: within a hundredth of the image's range."""
-    shrink = max(1, int(sigma / 6))
-    if shrink == 1:
-        return gaussian(image, sigma)
-    height, width = image.shape
-    small = area(image, (max(1, width // shrink), max(1, height // shrink)))
-    # averaging down and drawing at full size again blur by half a small pixel's width themselves
+def _wide_gaussian(image: F32, sigma: float, shrink: int) -> F32:
+    """As `gaussian`, on pixels `shrink` times as large."""
+    height, width = image.shape[:2]
+    # filled up to whole larger pixels, with one of the border's own on each side to go on outside
+    down, across = (-side % shrink + shrink for side in (height, width))
+    full = cv2.copyMakeBorder(image, shrink, down, shrink, across, cv2.BORDER_REPLICATE)
+    size = (full.shape[1], full.shape[0])
+    small = area(full, (size[0] // shrink, size[1] // shrink))
+    # averaging and drawing out again blur by half a larger pixel themselves
     narrow = float(np.sqrt((sigma / shrink) ** 2 - 0.25))
-    return enlarged(gaussian(small, narrow), (width, height))
+    wide = enlarged(gaussian(small, narrow), size)
+    return wide[shrink : shrink + height, shrink : shrink + width]
 
 
 def area(image: NDArray[Any], size: tuple[int, int]) -> NDArray[Any]:

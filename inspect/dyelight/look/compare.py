@@ -7,7 +7,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from ..imaging import area, distance_inside, from_cells, gaussian, strips, wide_gaussian
+from ..imaging import area, distance_inside, from_cells, gaussian, strips
 from ..records import F32, F64, Artwork, Mask, Photo, Placement
 from .frames import BLOCK_PX, Difference, PanelFrame, PhotoFrame
 from .glare import Glare, broadly_off, glare, in_photo_window, lit_white
@@ -184,7 +184,7 @@ def _photo_frame(
         if count:
             whole = added[: count * shrink, : reduced.shape[1] * shrink]
             reduced[part] = area(whole, (reduced.shape[1], count))
-    reduced -= wide_gaussian(reduced, BLOCK_PX / shrink)
+    reduced -= gaussian(reduced, BLOCK_PX / shrink)
     expected_light = sharp.apply(drawn_light)
     residual, sigma, coherent, bias = left_over(light, expected_light, usable)
     forgiven = light
