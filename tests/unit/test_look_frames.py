@@ -57,7 +57,7 @@ def _frame(observed: F32, expected: F32) -> PanelFrame:
         blown=~everywhere,
         opaque=everywhere,
         in_photo=everywhere,
-        edge_mm=np.zeros((height, width), np.float32),
+        edge_mm=np.full((height, width), 9, np.float32),
     )
 
 
