@@ -22,6 +22,8 @@ from .search import best_shift
 # outlines that are looked at closely, and ways of them that are refined
 _QUADS = 4
 _WAYS = 4
+# measured outlines whose corners lie this near are one
+_SAME_PX = 4.0
 # a way whose colours run against the artwork's is not looked at
 _AGAINST = -0.25
 # colour likeness taken where no detail can confirm it, and its lead over the next way
@@ -50,6 +52,8 @@ _BLIND_MM = 0.5
 _STRAY = 3.0
 # tiles with detail, all in agreement, that make a fit worth more than the outline
 _FEW_TEXTURED = 2
+# what agreement adds to where the outline was not measured all round
+_UNSEEN = -0.06
 # clearness of grain that is plain
 _PLAIN_CLEAR = 20.0
 
@@ -124,7 +128,11 @@ def by_outline(
 ) -> Found | None:
     """The map by the best way of the best quad, or None where none stands its tests."""
     clearest = sorted(readings, key=lambda reading: -_clearness(reading))[:_QUADS]
-    groups = [ways_of(views, artwork, fine, reading) for reading in clearest]
+    groups: list[tuple[Try, ...]] = []
+    for reading in clearest:
+        group = ways_of(views, artwork, fine, reading)
+        if group and not any(_same_panel(group[0], other[0]) for other in groups):
+            groups.append(group)
     tries = [(one, group) for group in groups for one in group]
     tries.sort(key=lambda pair: -pair[0].claim)
     best: tuple[float, Found] | None = None
@@ -135,6 +143,14 @@ def by_outline(
         if score > 1.0:
             break
     return None if best is None else best[1]
+
+
+def _same_panel(one: Try, other: Try) -> bool:
+    """Whether two rough quads led to the same measured outline."""
+    if not (one.seen and other.seen):
+        return False
+    off = one.prior.corners_px[:, None] - other.prior.corners_px[None]
+    return bool(np.linalg.norm(off, axis=2).min(axis=1).max() < _SAME_PX)
 
 
 def _clearness(reading: Reading) -> float:
@@ -155,7 +171,8 @@ def _from_try(
         agreed = Found.of(refined, artwork, by_outline=True, panel_px=panel_px)
         if plain_panel and refined.fit.worst_error_px > WEAK_PX:
             agreed = _better(agreed, _by_grain(views, artwork, fine, one)[0])
-        return agreed, 1.0 + look.agreeing
+        # a chequer agrees wherever its squares meet: without its sides there may be a better place
+        return agreed, (1.0 if one.seen else _UNSEEN) + look.agreeing
     missing = look.textured >= LEAST_TEXTURED
     if not plain_panel or (missing and look.agreeing < SURE_SHARE):
         # the photo lacks detail that the artwork promises

@@ -106,9 +106,11 @@ def by_grain(
             px_per_mm = float(np.sqrt(area / (artwork.width_mm * artwork.height_mm))) / pitch
             drifted = level == 0 and round_ == 0
             reach = round(_REACH_MM * px_per_mm) + _REACH_PX if drifted else _NEAR_PX
-            view = views.window(panel_window(picture, artwork, views.size_px, 0.05), pitch)
+            if round_ == 0:
+                view = views.window(panel_window(picture, artwork, views.size_px, 0.05), pitch)
+                detail = detail_only(view.grey, view.usable)
             art = fine.halved(min(1.0, 1.15 * px_per_mm / max(fine.scale_x, fine.scale_y)))
-            cells = _correlated(picture, view, art, artwork, reach)
+            cells = _correlated(picture, view, detail, art, artwork, reach)
             if cells is None:
                 return None
             sharper = _peak(cells, prior.drift_mm * px_per_mm if drifted else float(_NEAR_PX))
@@ -135,14 +137,19 @@ def by_grain(
 
 
 def _correlated(
-    picture: FittedMap, view: PhotoView, art: ArtworkView, artwork: Artwork, reach: int
+    picture: FittedMap,
+    view: PhotoView,
+    detail: F32,
+    art: ArtworkView,
+    artwork: Artwork,
+    reach: int,
 ) -> _Cells | None:
     expected = panel_detail(picture, art, view, inner_box(artwork), reach)
     if expected is None:
         return None
     used = expected != 0
     rows, columns = np.flatnonzero(used.any(axis=1)), np.flatnonzero(used.any(axis=0))
-    photo = np.pad(detail_only(view.grey, view.usable), reach)
+    photo = np.pad(detail, reach)
     ys = np.linspace(rows[0], rows[-1] + 1, _CELLS + 1).astype(np.intp)
     xs = np.linspace(columns[0], columns[-1] + 1, _CELLS + 1).astype(np.intp)
     surfaces, middles, energies = [], [], []

@@ -30,6 +30,8 @@ from .scaled import ArtworkView, PhotoViews
 WEAK_PX = 0.25
 _WEAK_INSIDE_PX = 0.1
 _SPANNED = 0.85
+# below this share what a fit foretells of the rest of the panel is not to be trusted at all
+_GUESSED = 0.5
 # a quad whose corners lie within this share of the panel's length is the same panel
 _NEAR_SHARE = 0.1
 _ROUNDS = 3
@@ -123,7 +125,7 @@ def hold_by_outline(views: PhotoViews, artwork: Artwork, fine: ArtworkView, foun
             again is not None
             and agrees(again.survey, survey(again.fit.map, views, artwork, fine))
             and again.survey.agreeing >= before.agreeing - 0.05
-            and again.fit.worst_error_px < worst
+            and (found.spread < _GUESSED or again.fit.worst_error_px < worst)
         ):
             return Found.of(
                 again, artwork, by_outline=found.by_outline, panel_px=hold.prior.corners_px

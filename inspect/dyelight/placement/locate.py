@@ -54,22 +54,23 @@ def place(photo: Photo, artwork: Artwork) -> Placement | NoPlacement:
     if found is not None:
         found = hold_by_outline(views, artwork, fine, found)
     else:
-        readings = _readings(photo, artwork)
+        readings = read_quads(
+            photo, artwork, find_quads(photo, artwork.width_mm, artwork.height_mm)
+        )
         found = by_outline(views, artwork, fine, readings)
+        if found is None or (found.fit is not None and found.panel_px is None):
+            wide = _wide_readings(photo, artwork)
+            found = (by_outline(views, artwork, fine, wide) if wide else None) or found
     if found is None:
         return not_found(views, artwork, fine, readings)
     return _described(photo, artwork, fine, found)
 
 
-def _readings(photo: Photo, artwork: Artwork) -> list[Reading]:
-    """Outlines that may be the panel's, each read against the artwork."""
-    size = (artwork.width_mm, artwork.height_mm)
-    readings = read_quads(photo, artwork, find_quads(photo, *size))
-    if any(r.plain or (r.ways and r.ways[0].likeness >= _LIKE) for r in readings):
-        return readings
-    # a chequered or striped picture has lines enough of its own to hide the panel's among
-    wide = read_quads(photo, artwork, find_quads(photo, *size, wide=True))
-    return [r for r in wide if r.ways and r.ways[0].likeness >= _LIKE] or readings
+def _wide_readings(photo: Photo, artwork: Artwork) -> list[Reading]:
+    """Outlines that look right among the many lines of a chequered or striped picture."""
+    quads = find_quads(photo, artwork.width_mm, artwork.height_mm, wide=True)
+    readings = read_quads(photo, artwork, quads)
+    return [r for r in readings if r.ways and not r.plain and r.ways[0].likeness >= _LIKE]
 
 
 def _described(photo: Photo, artwork: Artwork, fine: ArtworkView, found: Found) -> Placement:

@@ -1,0 +1,150 @@
+"""Pictures with little to go by: a logo on white, a chequer, smooth colours with faint grain."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import cv2
+import numpy as np
+import pytest
+
+from dyelight.placement import FittedMap, place
+from dyelight.placement.frame_fit import (
+    Observations,
+    OutlinePrior,
+    fit_homography_lens,
+    homography_from_corners,
+)
+from dyelight.placement.grain import by_grain
+from dyelight.placement.hold import held
+from dyelight.placement.scaled import PhotoViews, artwork_view
+from dyelight.placement.spline_fit import fit_spline
+from dyelight.records import F64, U8, Artwork, NoPlacement, Photo, Placement
+from dyelight.simulate import Truth, drawn_artwork, simulate_photo
+
+WIDTH_MM, HEIGHT_MM = 200.0, 150.0
+# drawn pictures of the half that thresholds may be set on
+SEEDS = {"logo": 1, "checker": 0, "gradient": 0, "sky": 1, "text": 0}
+PANEL = np.array([[0.0, 0.0], [WIDTH_MM, 0.0], [WIDTH_MM, HEIGHT_MM], [0.0, HEIGHT_MM]])
+BOX = (0.0, 0.0, WIDTH_MM, HEIGHT_MM)
+
+
+@cache
+def shot(kind: str, capture: str, seed: int) -> tuple[Photo, Artwork, Truth]:
+    """A simulated faultless photo, 2000 px long, of a drawn picture."""
+    pixels = drawn_artwork(kind, 1600, 1200, seed=SEEDS[kind])
+    made = simulate_photo(
+        pixels,
+        width_mm=WIDTH_MM,
+        height_mm=HEIGHT_MM,
+        capture=capture,
+        seed=seed,
+        long_side_px=2000,
+    )
+    artwork = Artwork(f"{kind}.png", "0", pixels, None, WIDTH_MM, HEIGHT_MM)
+    return Photo("p.jpg", "1", made.pixels), artwork, made.truth
+
+
+def errors_px(placement: Placement, truth: Truth) -> F64:
+    """How far the picture's points lie from the truth."""
+    seen = placement.picture.to_photo(truth.grid[0])
+    return np.asarray(np.linalg.norm(seen - truth.grid[1], axis=1), np.float64)
+
+
+@pytest.mark.parametrize(("capture", "seed"), [("station", 3), ("handheld", 5)])
+def test_sides_of_the_panel_tell_the_lens(capture: str, seed: int) -> None:
+    """From corners some 8 px off the panel is held to half a pixel all over, lens and all."""
+    photo, artwork, truth = shot("logo", capture, seed)
+    rough = truth.corners_px + np.array([[6.0, -5.0], [-8.0, 4.0], [5.0, 7.0], [-3.0, -6.0]])
+    hold = held(PhotoViews(photo), artwork, artwork_view(artwork, 1e7), rough)
+    assert hold.seen
+    t = np.linspace(0, 1, 7)
+    inside = np.stack(np.meshgrid(t * WIDTH_MM, t * HEIGHT_MM), axis=-1).reshape(-1, 2)
+    off = np.linalg.norm(hold.start.to_photo(inside) - truth.px_from_panel_mm(inside), axis=1)
+    assert off.max() < 0.5
+    assert hold.prior.lens is not None
+    bend = hold.start.k1 + hold.start.k2 - truth.pose.k1 - truth.pose.k2
+    assert abs(bend) < 0.003
+
+
+@pytest.mark.parametrize(
+    ("kind", "capture", "seed"),
+    [
+        ("logo", "station", 3),
+        ("checker", "station", 2),
+        ("gradient", "station", 6),
+    ],
+)
+def test_pictures_with_little_detail_are_within_two_pixels(
+    kind: str, capture: str, seed: int
+) -> None:
+    """Every point, upright, and by no more than three times what is stated in the middle."""
+    photo, artwork, truth = shot(kind, capture, seed)
+    placement = place(photo, artwork)
+    assert isinstance(placement, Placement)
+    assert not placement.mirrored
+    off = errors_px(placement, truth)
+    assert off.max() < 2.0
+    assert np.median(off) < 3 * placement.uncertainty_px
+    assert placement.outline_seen
+    corners = np.linalg.norm(placement.corners_px - truth.corners_px, axis=1)
+    assert corners.max() < 1.0
+
+
+def test_another_picture_is_still_refused_on_a_chequered_panel() -> None:
+    """Looking for the panel among the picture's own lines makes no other artwork fit."""
+    photo, _, _ = shot("checker", "station", 2)
+    other = drawn_artwork("gradient", 1600, 1200, seed=SEEDS["gradient"])
+    answer = place(photo, Artwork("o.png", "2", other, None, WIDTH_MM, HEIGHT_MM))
+    assert isinstance(answer, NoPlacement)
+
+
+def grainy(seed: int) -> U8:
+    """A flat grey whose dither is one level."""
+    rng = np.random.default_rng(seed)
+    return np.asarray(np.round(128 + rng.normal(0, 1.0, (900, 1200, 1)).repeat(3, 2)), np.uint8)
+
+
+def seen_through_noise(picture: U8, lay: F64) -> Photo:
+    """A photo (900, 1200) of it under an affine `lay` (2, 3), with three levels of noise."""
+    soft = cv2.warpAffine(
+        picture.astype(np.float32), lay, (1200, 900), borderMode=cv2.BORDER_REPLICATE
+    )
+    noise = np.random.default_rng(9).normal(0, 3.0, (900, 1200, 1))
+    return Photo("g.jpg", "0", np.clip(np.round(soft + noise), 0, 255).astype(np.uint8))
+
+
+def test_grain_under_the_noise_places_a_flat_picture() -> None:
+    """Grain of a third of the noise tells drift and stretch to 0.15 px; another's tells none."""
+    picture = grainy(1)
+    artwork = Artwork("g.png", "", picture, None, WIDTH_MM, HEIGHT_MM)
+    lay = np.array([[1.0015, 0.0004, 3.3], [-0.0006, 1.001, -4.6]])
+    photo = seen_through_noise(picture, lay)
+    corners = np.array([[-0.5, -0.5], [1199.5, -0.5], [1199.5, 899.5], [-0.5, 899.5]])
+    start = FittedMap.from_homography(homography_from_corners(PANEL, corners), (1200, 900), BOX)
+    prior = OutlinePrior(corners, PANEL)
+    fine = artwork_view(artwork, 1e7)
+    found = by_grain(start, PhotoViews(photo), artwork, fine, prior)
+    assert found is not None
+    points = np.array([[30.0, 30.0], [170.0, 30.0], [100.0, 75.0], [30.0, 120.0], [170.0, 120.0]])
+    true = start.to_photo(points) @ lay[:, :2].T + lay[:, 2]
+    off = np.linalg.norm(found.fit.map.to_photo(points) - true, axis=1)
+    assert off.max() < 0.15
+    assert found.fit.standard_error_px < 0.15
+    stranger = seen_through_noise(grainy(2), lay)
+    assert by_grain(start, PhotoViews(stranger), artwork, fine, prior) is None
+
+
+def test_doubt_of_the_outline_shows_in_the_stated_error() -> None:
+    """Points in the middle leave the corners to the outline, and to how well that is known."""
+    corners = np.array([[100.0, 80.0], [1100.0, 90.0], [1090.0, 830.0], [110.0, 820.0]])
+    lay = FittedMap.from_homography(homography_from_corners(PANEL, corners), (1200, 900), BOX)
+    points = np.array([90.0, 65.0]) + np.random.default_rng(3).random((20, 2)) * 20.0
+    measured = Observations(points, lay.to_photo(points), np.tile(10 * np.eye(2), (20, 1, 1)))
+    stated = []
+    for own in (None, np.eye(8) * 4e-3**2):
+        prior = OutlinePrior(corners, PANEL, own=own)
+        base = fit_homography_lens(lay, measured, lens=False, prior=prior)
+        fit = fit_spline(base, measured, lens=False, panel_px=860.0, prior=prior)
+        stated.append(fit.worst_error_px)
+    assert stated[1] > 1.5 * stated[0]
