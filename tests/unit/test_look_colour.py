@@ -84,7 +84,7 @@ def _fit(
 ) -> ColourLight:
     place = rng.random((len(artwork), 2)) if place is None else place
     weight = np.ones(len(artwork), np.float32)
-    return fit_colour_light(observed, artwork, place, weight)[0]
+    return fit_colour_light(observed, artwork, place, weight)
 
 
 def test_a_known_cubic_is_recovered() -> None:

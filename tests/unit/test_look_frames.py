@@ -9,8 +9,12 @@ import numpy as np
 import pytest
 
 from dyelight.imaging import gaussian
+from dyelight.look.colour_light import ColourLight
+from dyelight.look.colour_response import TERMS, ColourResponse
+from dyelight.look.colour_rest import with_rest
 from dyelight.look.frames import PanelFrame
 from dyelight.look.glare import broadly_off, glare, in_photo_window
+from dyelight.look.light_field import SmoothField
 from dyelight.look.local_light import LocalLight, fit_local_light
 from dyelight.look.outline import corner_radius_mm, fill, rounded_outline, usable_pixels
 from dyelight.look.panel_frame import clipped_pixels, gradient, seen_squared_up, square_up
@@ -259,3 +263,27 @@ def test_gradient_of_a_ramp() -> None:
     """A grey ramp has its own slope for a gradient."""
     ramp = np.tile(np.arange(20, dtype=np.float32)[None, :, None] * np.float32(0.02), (9, 1, 3))
     assert gradient(ramp)[4, 10] == pytest.approx(0.02, rel=1e-4)
+
+
+def test_colours_bent_everywhere_are_learned_and_a_stain_is_not() -> None:
+    """A colour drawn wrongly all over the panel is put right; in one place it is a stain."""
+    rng = np.random.default_rng(11)
+    height, width = 240, 320
+    # patches of a few colours, strewn over the whole panel
+    colours = rng.uniform(0.15, 0.85, (12, 3)).astype(np.float32)
+    which = rng.integers(0, 12, (height // 10, width // 10))
+    art = colours[np.kron(which, np.ones((10, 10), np.intp))]
+    bent = np.where((np.kron(which, np.ones((10, 10), np.intp)) == 5)[..., None], 0.06, 0.0)
+    stain = np.zeros((height, width, 1))
+    stain[100:130, 150:180] = 0.06
+    noise = rng.normal(0, 0.004, art.shape)
+    frame = _frame(np.asarray(art + bent + stain + noise, np.float32), art)
+    even = SmoothField(np.ones((4, 4, 3))), SmoothField(np.zeros((4, 4, 1)))
+    weights = np.zeros((3, TERMS), np.float32)
+    weights[[0, 1, 2], [1, 2, 3]] = 1
+    plain = ColourLight(ColourResponse(weights), *even, (0.004, 0.004, 0.004))
+    look = with_rest(frame, plain, np.zeros((height, width), np.float32))
+    learned = look.response.apply(art) - art
+    everywhere = (which == 5).repeat(10, 0).repeat(10, 1)
+    assert learned[everywhere].mean() > 0.035
+    assert np.abs(learned[100:130, 150:180][~everywhere[100:130, 150:180]]).mean() < 0.012

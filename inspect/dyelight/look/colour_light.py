@@ -14,14 +14,13 @@ defect is not explained away.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..records import F32, F64, Mask
 from .colour_response import ColourResponse, terms
-from .colour_table import ColourTable
 from .light_field import SmoothField, raise_spans, roughness, spline_basis
 from .rootlight import OFFSET
 
@@ -79,12 +78,11 @@ def _over_bins(centres: F64, spans: int) -> F64:
 
 def fit_colour_light(
     observed: F32, artwork: F32, place: F64, base_weight: F32, *, spans: int = 4
-) -> tuple[ColourLight, F32]:
+) -> ColourLight:
     """Fit the look on samples of the panel.
 
     `observed`, `artwork` (N, 3) float32 root light; `place` (N, 2) in 0..1 over the panel;
-    `base_weight` (N,) float32, zero where a sample must not count. Returns the look and the last
-    round's robust weights (N,).
+    `base_weight` (N,) float32, zero where a sample must not count.
     """
     x = terms(np.ascontiguousarray(artwork.T)).astype(np.float64)
     # the light is smooth, so that a sample's place need be known no better than to a small bin
@@ -152,10 +150,7 @@ def fit_colour_light(
         SmoothField(veil_control),
         (float(scatter[0]), float(scatter[1]), float(scatter[2])),
     )
-    gone = residual / np.maximum(gain, 0.2).astype(np.float32)
-    robust, _ = _weights(residual, base_weight, 7.0)
-    table = ColourTable.fit(artwork, np.asarray(gone, np.float32), robust)
-    return replace(look, response=replace(look.response, table=table)), weight
+    return look
 
 
 def _light_equations(

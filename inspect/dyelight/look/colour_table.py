@@ -19,8 +19,8 @@ NODES = 9
 _FINE = 64  # cells each way that the nodes are drawn out to, so that a look-up needs no weights
 _TOP = np.float32(0.9625)  # root light of white
 _RANGE = np.float32(0.1)  # corrections beyond this are no longer a matter of the table
-_PULL = 40.0  # samples that outweigh the pull to zero
-_SMOOTH = 30.0
+_PULL = 25.0  # samples that outweigh the pull to zero
+_SMOOTH = 5.0
 
 
 def _add_smoothness(matrix: F64) -> None:

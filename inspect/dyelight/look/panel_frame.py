@@ -19,6 +19,7 @@ from ..imaging import (
 )
 from ..records import F32, F64, U8, Artwork, Mask, Pixels, Placement
 from .colour_light import ColourLight, fit_colour_light, sample_weights, veil_slope
+from .colour_rest import with_rest
 from .frames import PanelFrame
 from .light_field import CELL_PX
 from .outline import fill
@@ -208,17 +209,18 @@ def gradient(root: F32) -> F32:
 def fit_look(frame: PanelFrame, rng: np.random.Generator) -> ColourLight:
     """Colour response and light field from a spread of the panel frame's flat pixels."""
     usable = frame.inside & frame.printed & ~frame.blown & (frame.edge_mm > 1.0)
-    weight = sample_weights(gradient(frame.artwork), usable)
+    slope = gradient(frame.artwork)
+    weight = sample_weights(slope, usable)
     flat = _spread_over_colours(frame.artwork.reshape(-1, 3), weight.ravel(), rng)
     height, width = frame.inside.shape
     place = np.stack([(flat % width + 0.5) / width, (flat // width + 0.5) / height], axis=1)
-    look, _ = fit_colour_light(
+    look = fit_colour_light(
         frame.observed.reshape(-1, 3)[flat],
         frame.artwork.reshape(-1, 3)[flat],
         place,
         np.ones(flat.size, np.float32),
     )
-    return look
+    return with_rest(frame, look, slope)
 
 
 def _spread_over_colours(root: F32, weight: F32, rng: np.random.Generator) -> NDArray[np.intp]:

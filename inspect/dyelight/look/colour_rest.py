@@ -1,0 +1,93 @@
+"""What the colour fit leaves over, colour by colour, as far as places of the panel agree on it.
+
+An ink's curve, a camera's gamut and tone curves bend colours in ways that no cubic draws. What they
+do, they do wherever a colour is; a defect is in one place. So the table of what is left over is
+fitted again on many pixels, and the pixels of one colour in one part of the panel have together no
+more weight than a few: a colour is corrected as far as several parts of the panel ask for it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..records import F32, F64
+from .colour_light import ColourLight, sample_weights, veil_slope
+from .colour_table import ColourTable
+from .frames import PanelFrame
+
+_STEP = 3
+_TILES = 10  # each way
+_COLOURS = 14  # each way
+_MOST = 12.0  # samples that one colour counts for in one tile
+_LEAST = 2.0  # samples that tell a colour in a tile
+_REACH = 5.0  # scatters off, from which a tile has no say in a colour
+_BRIGHT = 1.5  # reflections only ever add light: what is too bright is distrusted sooner
+_LEAST_SCATTER = 0.002  # root light
+
+
+def with_rest(frame: PanelFrame, look: ColourLight, gradient: F32) -> ColourLight:
+    """The look with a table of what it leaves over, from every third pixel each way of the frame.
+
+    `gradient` (H, W) is the artwork's, in root light per px: edges say little of colour.
+    """
+    cut = (slice(None, None, _STEP), slice(None, None, _STEP))
+    usable = (frame.inside & frame.printed & ~frame.blown & (frame.edge_mm > 1.0))[cut]
+    weight = sample_weights(np.ascontiguousarray(gradient[cut]), usable).ravel()
+    flat = np.flatnonzero(weight > 0)
+    if flat.size == 0:
+        return look
+    rows, columns = usable.shape
+    weight = weight[flat]
+    art = np.ascontiguousarray(frame.artwork[cut].reshape(-1, 3)[flat])
+    ends = (0.5 / columns, 1 - 0.5 / columns), (0.5 / rows, 1 - 0.5 / rows)
+    gain = np.maximum(look.gain.on_grid(rows, columns, *ends).reshape(-1, 3)[flat], 0.2)
+    veil = look.veil.on_grid(rows, columns, *ends).reshape(-1, 1)[flat]
+    due = look.response.apply(art[None])[0] * gain
+    left = (frame.observed[cut].reshape(-1, 3)[flat] - due - veil * veil_slope(due)) / gain
+    colour = np.ravel_multi_index(
+        tuple(np.clip(art.T * _COLOURS, 0, _COLOURS - 1).astype(np.intp)), (_COLOURS,) * 3
+    )
+    row, column = flat // columns * _TILES // rows, flat % columns * _TILES // columns
+    codes, groups = np.unique(
+        np.ravel_multi_index((colour, row, column), (_COLOURS**3, _TILES, _TILES)),
+        return_inverse=True,
+    )
+    total = np.bincount(groups, weight).astype(np.float64)
+    seen = total > _LEAST
+    if not seen.any():
+        return look
+    art, left = (_means(image, groups, weight, total)[seen] for image in (art, left))
+    trust = np.minimum(total[seen], _MOST).astype(np.float32)
+    trust *= _agreeing(left, codes[seen] // _TILES**2)
+    table = ColourTable.fit(art, left, trust)
+    return replace(look, response=replace(look.response, table=table))
+
+
+def _means(image: F32, groups: NDArray[np.intp], weight: F32, total: F64) -> F32:
+    """Weighted means (G, 3) of pixels (N, 3) by group."""
+    sums = np.stack([np.bincount(groups, weight * channel) for channel in image.T], axis=1)
+    return np.asarray(sums / np.maximum(total, 1e-9)[:, None], np.float32)
+
+
+def _agreeing(left: F32, colour: NDArray[np.intp]) -> F32:
+    """Tukey biweights (N,) of tiles: how far what is left over (N, 3) of a colour agrees with the
+    middle one of all tiles that have the colour."""
+    first = np.flatnonzero(np.diff(colour, prepend=-1))
+    count = np.diff(first, append=len(colour))
+    middle = np.empty((len(first), left.shape[1]), np.float32)
+    for c in range(left.shape[1]):
+        order = np.lexsort((left[:, c], colour))
+        middle[:, c] = left[order[first + (count - 1) // 2], c]
+    off = left - np.repeat(middle, count, axis=0)
+    several = np.repeat(count > 2, count)
+    if not several.any():
+        return np.ones(len(left), np.float32)
+    scatter = np.maximum(1.4826 * np.median(np.abs(off[several]), axis=0), _LEAST_SCATTER)
+    off /= scatter.astype(np.float32)
+    off[off.mean(axis=1) > 0] *= np.float32(_BRIGHT)
+    return np.asarray(
+        np.square(np.clip(1 - np.square(off).mean(axis=1) / _REACH**2, 0, None)), np.float32
+    )
