@@ -13,6 +13,7 @@ from ..records import F64, Candidate, Mask
 from .borders import find_borders
 from .capability import faintest_spot_de00, smallest_speck_mm
 from .doubles import find_double
+from .line_parts import with_lines_whole
 from .marks import find_marks
 from .patches import find_patches
 from .same import with_dents_whole, without_doubles
@@ -79,7 +80,7 @@ def detect(difference: Difference) -> Detection:
         difference = with_second_image(difference, double.image)
     for detector in DETECTORS:
         found += detector(difference, found)
-    found = tuple(with_dents_whole(found))
+    found = tuple(with_lines_whole(with_dents_whole(found)))
     thrown_back = {id(c) for c in found if is_reflection(difference, c)}
     hidden = difference.hidden.copy()
     strong = [c for c in found if id(c) in thrown_back and c.delta_e00 >= _STRONG_DE00]

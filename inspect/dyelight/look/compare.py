@@ -65,7 +65,15 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
     under = ArtworkUnderPhoto.find(placement, (x0, y0), (x1 - x0, y1 - y0))
     inset_mm = max(_RIM_MM if placement.outline_seen else _UNSEEN_RIM_MM, 4.0 / px_per_mm)
     usable = usable_pixels(
-        clipped_pixels(window), artwork, placement, under, back, radius_mm, inset_mm, (x0, y0)
+        clipped_pixels(window),
+        artwork,
+        placement,
+        under,
+        back,
+        radius_mm,
+        inset_mm,
+        px_per_mm,
+        (x0, y0),
     )
     scatter = float(np.mean(look.scatter))
     local = fit_local_light(panel, scatter)

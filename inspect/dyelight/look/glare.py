@@ -43,7 +43,6 @@ def glare(frame: PanelFrame, white: F32) -> Glare:
     brighter than expected and hangs together with its core is its skirt. `white` (H, W, 3) is the
     lit base's root light.
     """
-    gone = frame.blown.copy()
     brighter = photo_light(frame.observed - frame.expected)
     smooth = gaussian(brighter, _SMOOTH_MM * frame.px_per_mm)
     lit = np.maximum(photo_light(white), 0.1)
@@ -55,14 +54,16 @@ def glare(frame: PanelFrame, white: F32) -> Glare:
     bright = around + thrown > _BRIGHT**2 * white_light
     strong = (thrown > _VEILED * white_light) & bright & frame.inside
     core = ((frame.blown & (brighter > _CLEARLY)) | strong) & frame.inside
-    nothing = np.zeros_like(gone)
     if not core.any():
-        return Glare(gone, nothing)
+        return Glare(frame.blown, np.zeros_like(frame.blown))
     skirt = ((smooth > _SKIRT) & frame.inside) | core
     _, labels = cv2.connectedComponents(skirt.astype(np.uint8), connectivity=4)
     touched = np.unique(labels[core])
     soft = [label for label in touched if label > 0 and _fades(brighter, labels == label)]
     near = np.isin(labels, soft)
+    # what is clipped but ends sharply on a darker picture is a thing, not light: it can be seen
+    thing = np.isin(labels, np.setdiff1d(touched, soft)) & (labels > 0)
+    gone = frame.blown & ~thing
     size = 2 * int(np.ceil(_SMOOTH_MM * frame.px_per_mm)) + 1
     grown = cv2.dilate(near.astype(np.uint8), np.ones((size, size), np.uint8)) > 0
     # ragged where the print is dark and light by turns: what lies between is no better

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from ..imaging import area, distance_inside, gaussian, sample
+from ..imaging import area, as_u8, distance_inside, gaussian, sample
 from ..records import F32, F64, U8, Artwork, Mask, Placement
 from .frames import PanelFrame
 from .render import ArtworkUnderPhoto
@@ -15,6 +15,8 @@ _DIAGONAL = float(np.sqrt(2) - 1)  # where an arc of radius 1 crosses the corner
 _SEARCH_MM = 6.0
 _MOST_RADIUS_MM = 12.0
 _CLEARLY, _ALONE = 0.8, 0.3  # how well an arc is followed, and how much better than most radii
+_CLIPPED_MM = 1.6  # no speck and no scratch holds a larger disc
+_SPILL_PX = 3
 _SAME = 0.07  # root light; a background this near the picture hides where the corner ends
 
 
@@ -110,12 +112,13 @@ def usable_pixels(
     artwork_from_panel: F64,
     radius_mm: float,
     inset_mm: float,
+    px_per_mm: float,
     origin_px: tuple[int, int],
 ) -> Mask:
     """Pixels (H, W) bool of a photo window that can be judged for small marks.
 
-    Well inside metal and print, not clipped (`clipped` is 0). `origin_px` is the photo px of the
-    window's first pixel, `under` the artwork's place in it.
+    Well inside metal and print, not widely clipped (`clipped` is 255 where a pixel is).
+    `origin_px` is the photo px of the window's first pixel, `under` the artwork's place in it.
     """
     height, width = clipped.shape
     panel = rounded_outline(artwork.width_mm, artwork.height_mm, radius_mm, inset_mm)
@@ -124,11 +127,28 @@ def usable_pixels(
     reach = artwork.bleed_mm - 0.4
     print_mm = rounded_outline(artwork.width_mm, artwork.height_mm, 0.0, -reach)
     usable &= fill(placement.picture.to_photo(print_mm) - origin_px, height, width)
-    # light spills over from a clipped place into its neighbours
-    usable &= cv2.dilate(clipped, np.ones((7, 7), np.uint8)) == 0
+    usable &= ~_widely_clipped(clipped, _CLIPPED_MM * px_per_mm)
     if artwork.alpha is not None:
         usable &= _deep_mm(artwork, artwork.alpha, under, (width, height)) > inset_mm
     return usable
+
+
+def _widely_clipped(clipped: U8, radius_px: float) -> Mask:
+    """Clipped places (H, W) that hold a disc of this radius, and what their light spills over to.
+
+    What is smaller may be a speck or scratch too bright for the sensor, and shows all the same.
+    """
+    height, width = clipped.shape
+    shrink = max(1, int(radius_px / 3))
+    small = area(clipped, (max(width // shrink, 1), max(height // shrink, 1))) > 127
+    deep = distance_inside(small) > radius_px / shrink
+    if not deep.any():
+        return np.zeros(clipped.shape, bool)
+    # grown back to where they end
+    wide = small & (distance_inside(~deep) <= 1.5 * radius_px / shrink)
+    full = cv2.resize(as_u8(wide), (width, height), interpolation=cv2.INTER_NEAREST)
+    spill = 2 * (shrink + _SPILL_PX) + 1
+    return np.asarray(cv2.dilate(full, np.ones((spill, spill), np.uint8)) > 0)
 
 
 def _deep_mm(artwork: Artwork, alpha: U8, under: ArtworkUnderPhoto, size: tuple[int, int]) -> F32:
