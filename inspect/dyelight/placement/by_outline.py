@@ -192,7 +192,9 @@ def _from_try(
         return None, 0.0
     score = 0.5 + 0.4 * one.way.likeness
     # smooth shading is no proof: what was fitted to it has followed light, not print
-    if refined is None or look.textured < _FEW_TEXTURED or look.agreeing < SURE_SHARE:
+    looks = [] if refined is None else [look, refined.survey]
+    proofs = [s for s in looks if s.textured >= _FEW_TEXTURED and s.agreeing >= SURE_SHARE]
+    if refined is None or not proofs:
         return _blind(artwork, one, ()), score
     found = Found.of(refined, artwork, by_outline=True, panel_px=panel_px)
     strayed = found.picture.to_photo(corners_mm(artwork)) - one.prior.corners_px

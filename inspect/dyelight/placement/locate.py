@@ -54,23 +54,36 @@ def place(photo: Photo, artwork: Artwork) -> Placement | NoPlacement:
     if found is not None:
         found = hold_by_outline(views, artwork, fine, found)
     else:
-        readings = read_quads(
-            photo, artwork, find_quads(photo, artwork.width_mm, artwork.height_mm)
-        )
-        found = by_outline(views, artwork, fine, readings)
-        if found is None or (found.fit is not None and found.panel_px is None):
-            wide = _wide_readings(photo, artwork)
-            found = (by_outline(views, artwork, fine, wide) if wide else None) or found
+        readings, found = _outlined(views, artwork, fine)
     if found is None:
         return not_found(views, artwork, fine, readings)
     return _described(photo, artwork, fine, found)
 
 
-def _wide_readings(photo: Photo, artwork: Artwork) -> list[Reading]:
-    """Outlines that look right among the many lines of a chequered or striped picture."""
-    quads = find_quads(photo, artwork.width_mm, artwork.height_mm, wide=True)
-    readings = read_quads(photo, artwork, quads)
-    return [r for r in readings if r.ways and not r.plain and r.ways[0].likeness >= _LIKE]
+def _outlined(
+    views: PhotoViews, artwork: Artwork, fine: ArtworkView
+) -> tuple[list[Reading], Found | None]:
+    """Outlines read against the artwork, and the picture in the best of them."""
+    photo, size = views.photo, (artwork.width_mm, artwork.height_mm)
+    readings = read_quads(photo, artwork, find_quads(photo, *size))
+    found = None
+    likely = any(r.plain or _likely(r) for r in readings)
+    if likely:
+        found = by_outline(views, artwork, fine, readings)
+        if found is not None and (found.fit is None or found.panel_px is not None):
+            return readings, found
+    # a chequered or striped picture has lines enough of its own to hide the panel's among
+    wide = read_quads(photo, artwork, find_quads(photo, *size, wide=True))
+    wide = [r for r in wide if _likely(r) and not r.plain]
+    better = by_outline(views, artwork, fine, wide) if wide else None
+    if better is None and not likely:
+        better = by_outline(views, artwork, fine, readings)
+    return readings, better or found
+
+
+def _likely(reading: Reading) -> bool:
+    """Whether the colours speak for an outline."""
+    return bool(reading.ways) and reading.ways[0].likeness >= _LIKE
 
 
 def _described(photo: Photo, artwork: Artwork, fine: ArtworkView, found: Found) -> Placement:
