@@ -70,7 +70,7 @@ def with_lines_whole(found: Sequence[Candidate]) -> list[Candidate]:
 def _may_be_piece(mark: Candidate) -> bool:
     return (
         is_mark(mark)
-        and mark.features["elongation"] > _DRAWN_OUT
+        and mark.features.get("elongation", 0.0) > _DRAWN_OUT
         and mark.features["edge_blur_ratio"] < _SHARP
         and len(mark.outline_mm) > 2
     )

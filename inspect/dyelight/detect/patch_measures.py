@@ -16,7 +16,14 @@ from ..look.rootlight import linear_from_root
 from ..records import F32, F64, Candidate, Mask
 from .light_or_dye import light_share
 from .patch_border import Border, patch_border, stacked_border
-from .patch_texture import detail, mottle, opposite, reflection_likeness, signed_distance
+from .patch_texture import (
+    colour_share,
+    detail,
+    mottle,
+    opposite,
+    reflection_likeness,
+    signed_distance,
+)
 from .places import Place
 from .shapes import Box, borders_px, box_around, center_px, edge_shift, length_and_width
 
@@ -68,6 +75,7 @@ def measure_patch(
     features |= detail(observed, expected, m, ring)
     features |= _lengths(m, ppm)
     features |= opposite(residual * np.float32(sign), m, usable, features["eq_diameter_mm"] * ppm)
+    features["colour_share"] = colour_share(residual, expected, m, usable)
     features["edge_shift_px"] = edge_shift(residual, expected, m)
     features["mottle"] = mottle(residual, m, ring, features["eq_diameter_mm"] * ppm)
     share = light_share(observed, expected, difference.white[cut], m, ring, ppm)

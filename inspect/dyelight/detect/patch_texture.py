@@ -14,6 +14,7 @@ _ENOUGH_DETAIL = 60.0  # detail energy over noise that pins its slope to about a
 _SLOPE_REACH = 0.35
 _LEAST_AROUND, _MOST_AROUND = 0.5, 1.5  # detail kept around a patch, as far as it is believed
 _SMOOTH, _MOTTLED = 0.12, 0.2  # unevenness of a reflection at most, and from which it is none
+_COLOUR_SAMPLES = 4000
 _ROOT_OFFSET = np.float32(np.sqrt(OFFSET))
 
 
@@ -97,6 +98,35 @@ def reflection_likeness(features: dict[str, float]) -> float | None:
     detail = 1 - abs(features["slope"] - 1) / _SLOPE_REACH
     smooth = (_MOTTLED - features["mottle"]) / (_MOTTLED - _SMOOTH)
     return float(np.clip(detail, 0, 1) * np.clip(smooth, 0, 1))
+
+
+def colour_share(residual: F32, expected: F32, mask: Mask, usable: Mask) -> float:
+    """Share 0..1 of a patch's difference that the picture's own colours around it would explain.
+
+    The light channel's residual (H, W) is regressed on brightness and hue of the expected root
+    light (H, W, 3), patch and surroundings counting alike. What one colour does is no defect.
+    """
+    ring = usable & ~mask
+    if ring.sum() < 30:
+        return 0.0
+    step = max(1, int(np.sqrt(usable.sum() / _COLOUR_SAMPLES)))
+    inside, around = (part[::step, ::step] for part in (mask & usable, ring))
+    seen = inside | around
+    if inside.sum() < 4 or around.sum() < 4:
+        return 0.0
+    soft = gaussian(residual, 1.0)[::step, ::step][seen].astype(np.float64)
+    colour = gaussian(expected, 1.0)[::step, ::step][seen].astype(np.float64)
+    light = colour @ np.array([0.299, 0.587, 0.114])
+    columns = [np.ones_like(light), light, light**2, light**3]
+    columns += [colour[:, 0] - light, colour[:, 2] - light]
+    design = np.stack(columns, axis=1)
+    weight = np.where(inside[seen], 0.5 / inside.sum(), 0.5 / around.sum())
+    middle = float(weight @ soft)
+    total = float(weight @ np.square(soft - middle))
+    weighted = design * weight[:, None]
+    left = weighted.T @ design + 1e-6 * np.eye(design.shape[1])
+    rest = soft - design @ np.linalg.solve(left, weighted.T @ soft)
+    return float(np.clip(1 - (weight @ np.square(rest)) / max(total, 1e-12), 0, 1))
 
 
 def signed_distance(mask: Mask) -> F32:

@@ -30,7 +30,9 @@ _TRUST = 0.1  # standard error of a slope that is still of use
 _TOGETHER = 4.0
 _PALE, _PALE_MOST = 0.82, 0.88  # slope at the median and at the upper quartile of the tiles
 _PALE_TOO = 0.9
-_MOST_ADDED = 0.03  # linear light, its scatter over the panel: light on the coating pales too
+# light on the coating pales too: its scatter (linear), and what no part of the model explains (ln)
+_MOST_ADDED, _MOST_SCATTER = 0.012, 0.03
+_LEAST_TILES = 18
 _SEEN_DE00 = 4.0  # a picture with few tones says little of density, and loses little by it
 _ZONE_LEAST = 0.2  # of the short side: what is smaller is a patch
 _WARM_RB, _WARM_GB = 0.48, 0.28  # natural log; white balance alone stays well below
@@ -50,7 +52,7 @@ def find_whole(difference: Difference, _found: tuple[Candidate, ...] = ()) -> tu
     if lost is None:
         return ()
     found = None
-    if float(lost.added.std()) < _MOST_ADDED:
+    if float(lost.added.std()) < _MOST_ADDED and lost.scatter < _MOST_SCATTER:
         found = _pale(difference, view)
     found = found or _browned(difference, view) or _zone(difference, view, lost)
     return () if found is None else (found,)
@@ -167,7 +169,7 @@ def _pale(difference: Difference, view: _View) -> Candidate | None:
     """Density lost over the whole panel."""
     slopes = _slopes(view, view.art, _INK_FLOOR)
     trusted = slopes.trusted
-    if trusted.sum() < 10:
+    if trusted.sum() < _LEAST_TILES:
         return None
     values = slopes.slope[trusted]
     middle, upper = float(np.median(values)), float(np.quantile(values, 0.75))

@@ -29,6 +29,7 @@ _STIFF = (100.0, 30.0, 10.0, 3.0, 1.0, 1.0, 1.0, 1.0)  # light is free to bend o
 _ROUNDS = len(_REACH) + 1
 _BRIGHT = 1.5
 _BINS = 32
+_LEVELS = 4
 _FLOOR = 0.004  # root light: about one eight-bit step, below which no residual is an outlier
 
 
@@ -46,23 +47,38 @@ class ColourLight:
     scatter: tuple[float, float, float]
 
 
-def _weights(residual: F32, base: F32, reach: float) -> tuple[F32, F64]:
-    """Tukey biweights (N,) over the channels' joint residual, and the scatter per channel.
+def _weights(residual: F32, base: F32, reach: float, level: NDArray[np.intp]) -> tuple[F32, F64]:
+    """Tukey biweights (N,) over the channels' joint residual, and the middle scatter per channel.
 
-    What lies `reach` scatters off has no weight.
+    What lies `reach` scatters off has no weight. Samples are judged among those of their own
+    `level` (N,) of brightness: a haze over dark print is no reason to leave all dark print out.
     """
-    good = base > 0
-    # glare may cover two fifths of the panel, and only ever adds light: centre and scatter are read
-    # from the darker side. In normal noise the 30th and 5th percentiles lie 1.12 scatters apart.
-    low, centre = np.quantile(residual[good], [0.05, 0.3], axis=0)
-    scatter = np.maximum((centre - low) / 1.12, _FLOOR / 2)
-    residual = residual - (centre + 0.4 * scatter).astype(np.float32)
-    scaled = residual / scatter.astype(np.float32)
-    # reflections only ever add light: what is too bright is distrusted sooner
-    scaled *= np.where(scaled.mean(axis=1) > 0, np.float32(_BRIGHT), np.float32(1))[:, None]
-    distance2 = np.mean(scaled**2, axis=1)
-    weight = np.clip(1 - distance2 / reach**2, 0, None) ** 2
-    return (weight * base).astype(np.float32), scatter
+    weight = np.zeros(len(base), np.float32)
+    scatters = []
+    for one in range(int(level.max()) + 1):
+        here = level == one
+        good = here & (base > 0)
+        if not good.any():
+            continue
+        # glare may cover two fifths of the panel, and only ever adds light: centre and scatter are
+        # read from the darker side. In normal noise the 30th and 5th percentiles lie 1.12 apart.
+        low, centre = np.quantile(residual[good], [0.05, 0.3], axis=0)
+        scatter = np.maximum((centre - low) / 1.12, _FLOOR / 2)
+        apart = residual[here] - (centre + 0.4 * scatter).astype(np.float32)
+        scaled = apart / scatter.astype(np.float32)
+        # reflections only ever add light: what is too bright is distrusted sooner
+        bright = np.where(scaled.mean(axis=1) > 0, np.float32(_BRIGHT), np.float32(1))
+        distance2 = np.mean((scaled * bright[:, None]) ** 2, axis=1)
+        weight[here] = np.clip(1 - distance2 / reach**2, 0, None) ** 2
+        scatters.append(scatter)
+    return weight * base, np.median(scatters, axis=0)
+
+
+def _levels(artwork: F32) -> NDArray[np.intp]:
+    """Level of brightness (N,), each of which an equal part of the artwork's samples (N, 3) has."""
+    light = artwork.mean(axis=1)
+    bounds = np.quantile(light, np.arange(1, _LEVELS) / _LEVELS)
+    return np.asarray(np.searchsorted(bounds, light), np.intp)
 
 
 def veil_slope(expected: F32) -> F32:
@@ -90,6 +106,7 @@ def fit_colour_light(
     centres = (np.arange(_BINS) + 0.5) / _BINS
     fine, coarse = _over_bins(centres, spans), _over_bins(centres, 1)
     nf, nc = fine.shape[1], coarse.shape[1]
+    level = _levels(artwork)
     gain = np.ones((len(place), 3))
     veil = np.zeros(len(place))
     weight = base_weight.copy()
@@ -135,7 +152,7 @@ def fit_colour_light(
         residual = (observed - model).astype(np.float32)
         if turn < _ROUNDS - 1:
             # the first fits are still far off in rare colours: nothing is thrown out early
-            weight, scatter = _weights(residual, base_weight, _REACH[turn])
+            weight, scatter = _weights(residual, base_weight, _REACH[turn], level)
     control = np.ones((spans + 3, spans + 3, 3)) + coefficients[:nf].reshape(
         spans + 3, spans + 3, 1
     )
