@@ -31,15 +31,23 @@ if TYPE_CHECKING:
     from .patch_levels import PatchView
 
 _DRAWN_OUT = 6.0  # squared length over area from which a patch is a line
+_UNSEEN_DE00 = 0.7
 _PIXEL_SIGMA = 0.5  # resampling's own blur
 _BORDER_NOISE = 0.25  # noise over height that still draws a clean border
 _WHITE_MARGIN = 0.015  # root light: more than the light field errs
 
 
 def measure_patch(
-    difference: Difference, view: PatchView, place: Place, sign: int, peak: float
-) -> Candidate:
-    """One candidate of the family `patch`, measured over a place of the panel frame."""
+    difference: Difference,
+    view: PatchView,
+    place: Place,
+    sign: int,
+    peak: float,
+    *,
+    washed: bool = False,
+) -> Candidate | None:
+    """One candidate of the family `patch`, measured over a place of the panel frame; None where
+    its colour is so near to the expected that no rule would ever take it."""
     ppm = view.frame.px_per_mm
     across = float(np.sqrt(place.count))
     reach = int(np.ceil(3 * ppm + 1.8 * across))
@@ -53,16 +61,18 @@ def measure_patch(
     if ring.sum() > 30:
         expected = expected + np.median((observed - expected)[ring], axis=0)
     expected = np.maximum(expected, 0)
-    lab_seen, lab_due = _lab(gaussian(observed, 1.0)), _lab(gaussian(expected, 1.0))
-    delta = ciede2000(lab_seen[m], lab_due[m])
-    seen_c, due_c = np.hypot(*lab_seen[m, 1:].T), np.hypot(*lab_due[m, 1:].T)
+    lab_seen, lab_due = (_lab(gaussian(image, 1.0)[m]) for image in (observed, expected))
+    delta = ciede2000(lab_seen, lab_due)
+    if not washed and float(delta.mean()) < _UNSEEN_DE00:
+        return None
+    seen_c, due_c = np.hypot(*lab_seen[:, 1:].T), np.hypot(*lab_due[:, 1:].T)
     area = float(m.sum()) / ppm**2
     hull_area = _hull_area(m) / ppm**2
     features = {
         "snr": peak,
         "delta_e00": float(np.mean(delta)),
         "peak_de00": float(np.quantile(delta, 0.98)),
-        "delta_l": float(np.mean(lab_seen[m, 0] - lab_due[m, 0])),
+        "delta_l": float(np.mean(lab_seen[:, 0] - lab_due[:, 0])),
         "delta_c": float(np.mean(seen_c - due_c)),
         "area_mm2": area,
         "eq_diameter_mm": float(2 * np.sqrt(area / np.pi)),
@@ -108,16 +118,18 @@ def measure_patch(
 # what says nothing where letters pale and their ground darkens, and where print bounds the place
 _OF_ONE_SIGN = (
     "edge_width_mm", "edge_blur_ratio", "edge_shift_px", "opposite_lobe", "rim_contrast",
-    "light_share", "reflection_likeness", "lightness_share", "mottle", "solidity",
+    "light_share", "reflection_likeness", "lightness_share", "mottle", "solidity", "colour_share",
 )  # fmt: skip
 
 
-def measure_washed(difference: Difference, view: PatchView, place: Place, peak: float) -> Candidate:
+def measure_washed(difference: Difference, view: PatchView, place: Place, peak: float) -> Candidate | None:
     """One candidate of the family `patch` for a place whose detail is washed out.
 
     Its lightness is that of the darker print, where there was dye to lose.
     """
-    found = measure_patch(difference, view, place, 1, peak)
+    found = measure_patch(difference, view, place, 1, peak, washed=True)
+    if found is None:
+        return None
     due = photo_light(view.expected[place.window])
     dark, pale = np.quantile(due[place.mask], [0.05, 0.95])
     inked = place.mask & (due < 0.5 * (dark + pale))

@@ -71,7 +71,7 @@ def find_patches(
     washed, regions = _settled(find_detail_loss(view)[:MOST], regions)
     seen = [measure_patch(difference, view, r.place, r.sign, r.peak) for r in regions]
     seen += [measure_washed(difference, view, place, peak) for place, peak in washed]
-    return tuple(seen)
+    return tuple(one for one in seen if one is not None)
 
 
 def _settled(
