@@ -118,11 +118,14 @@ def measure_patch(
 # what says nothing where letters pale and their ground darkens, and where print bounds the place
 _OF_ONE_SIGN = (
     "edge_width_mm", "edge_blur_ratio", "edge_shift_px", "opposite_lobe", "rim_contrast",
-    "light_share", "reflection_likeness", "lightness_share", "mottle", "solidity", "colour_share",
+    "light_share", "reflection_likeness", "lightness_share", "mottle", "solidity",
+    "colour_share",
 )  # fmt: skip
 
 
-def measure_washed(difference: Difference, view: PatchView, place: Place, peak: float) -> Candidate | None:
+def measure_washed(
+    difference: Difference, view: PatchView, place: Place, peak: float
+) -> Candidate | None:
     """One candidate of the family `patch` for a place whose detail is washed out.
 
     Its lightness is that of the darker print, where there was dye to lose.
