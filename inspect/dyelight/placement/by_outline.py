@@ -52,8 +52,8 @@ _BLIND_MM = 0.5
 _STRAY = 3.0
 # tiles with detail, all in agreement, that make a fit worth more than the outline
 _FEW_TEXTURED = 2
-# what agreement adds to where the outline was not measured all round
-_UNSEEN = -0.06
+# what agreement is worth where the outline was not measured all round, below all proof
+_UNSEEN = 0.6
 # clearness of grain that is plain
 _PLAIN_CLEAR = 20.0
 
@@ -171,8 +171,10 @@ def _from_try(
         agreed = Found.of(refined, artwork, by_outline=True, panel_px=panel_px)
         if plain_panel and refined.fit.worst_error_px > WEAK_PX:
             agreed = _better(agreed, _by_grain(views, artwork, fine, one)[0])
-        # a chequer agrees wherever its squares meet: without its sides there may be a better place
-        return agreed, (1.0 if one.seen else _UNSEEN) + look.agreeing
+        if not one.seen:
+            # a chequer agrees wherever its squares meet, so there its colours decide
+            return agreed, _UNSEEN + 0.3 * one.way.likeness
+        return agreed, 1.0 + look.agreeing
     missing = look.textured >= LEAST_TEXTURED
     if not plain_panel or (missing and look.agreeing < SURE_SHARE):
         # the photo lacks detail that the artwork promises
