@@ -5,14 +5,17 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from ..imaging import gaussian
+from ..imaging import area, gaussian
 from ..look.render import photo_light
 from ..look.rootlight import OFFSET
 from ..records import F32, Mask
 
-_ENOUGH_DETAIL = 60.0  # detail energy over noise that pins its slope to about a tenth
+_TELLING = 0.15  # error up to which a slope of detail says something
+_BLOCK_PX = 8
+_LEAST_DETAIL = 0.004  # root light: an eight-bit step, under which dither and grain rule
 _SLOPE_REACH = 0.35
-_LEAST_AROUND, _MOST_AROUND = 0.5, 1.5  # detail kept around a patch, as far as it is believed
+# detail kept around a patch; beyond these the expectation has not the detail that it should
+_LEAST_AROUND, _MOST_AROUND = 0.5, 1.5
 _SMOOTH, _MOTTLED = 0.12, 0.2  # unevenness of a reflection at most, and from which it is none
 _COLOUR_SAMPLES = 4000
 _ROOT_OFFSET = np.float32(np.sqrt(OFFSET))
@@ -63,29 +66,34 @@ def detail(observed: F32, expected: F32, mask: Mask, ring: Mask) -> dict[str, fl
     expected over observed, no more and no less. Vapour blurs it away. Where the picture is flat
     neither can be said, and nothing is returned.
     """
-    out: dict[str, float] = {}
     seen, due = photo_light(observed), photo_light(expected)
     fine_seen, fine_due = seen - gaussian(seen, 2.0), due - gaussian(due, 2.0)
-    noise = float(np.mean((fine_seen - fine_due)[ring] ** 2)) if ring.sum() > 30 else 1e-5
-    energy = float(np.sum(fine_due[mask] ** 2))
-    # a patch's own mottle blurs the reading as noise does; neighbouring pixels share it
-    noise = max(noise, float(np.var((fine_seen - fine_due)[mask])))
-    if energy <= _ENOUGH_DETAIL * noise:
-        return out
+    kept, error = _kept(fine_seen, fine_due, mask)
+    if error > _TELLING or float(np.square(fine_due[mask]).mean()) < _LEAST_DETAIL**2:
+        return {}
     lit = fine_due * (due + _ROOT_OFFSET) / (seen + _ROOT_OFFSET)
-    kept, slope = _kept(fine_seen, fine_due, mask), _kept(fine_seen, lit, mask)
+    slope = _kept(fine_seen, lit, mask)[0]
     # a print that is softer than expected everywhere has lost nothing here
-    if ring.sum() > 30 and float(np.sum(fine_due[ring] ** 2)) > _ENOUGH_DETAIL * noise:
-        around = float(np.clip(_kept(fine_seen, fine_due, ring), _LEAST_AROUND, _MOST_AROUND))
+    around, error = _kept(fine_seen, fine_due, ring)
+    if error < _TELLING:
+        if not _LEAST_AROUND < around < _MOST_AROUND:
+            return {}
         kept, slope = kept / around, slope / around
-    out["detail_ratio"] = float(np.clip(kept, 0, 2)) ** 2
-    out["slope"] = slope
-    return out
+    return {"detail_ratio": float(np.clip(kept, 0, 2)) ** 2, "slope": slope}
 
 
-def _kept(seen: F32, due: F32, where: Mask) -> float:
-    """Slope of the seen detail on the due, over a mask."""
-    return float(np.sum(seen[where] * due[where]) / max(float(np.sum(due[where] ** 2)), 1e-12))
+def _kept(seen: F32, due: F32, where: Mask) -> tuple[float, float]:
+    """Slope of the seen detail on the due over a mask, and its error.
+
+    A patch's own mottle is alike over many pixels, so the error is read from how blocks of them
+    agree (cluster-robust, after White, Econometrica 48, 1980).
+    """
+    size = (max(seen.shape[1] // _BLOCK_PX, 1), max(seen.shape[0] // _BLOCK_PX, 1))
+    here = due * where
+    crossed, squared = (area(here * image, size).astype(np.float64) for image in (seen, due))
+    total = max(float(squared.sum()), 1e-12)
+    kept = float(crossed.sum()) / total
+    return kept, float(np.sqrt(np.square(crossed - kept * squared).sum())) / total
 
 
 def reflection_likeness(features: dict[str, float]) -> float | None:

@@ -28,7 +28,7 @@ LOW_BAR = 3.0
 HIGH_BAR = 6.0
 MOST = 120
 _BAR_STEP = 1.5
-_STANDS_FOR = 0.35  # share of a washed-out place that one region must hold to stand for it
+_STANDS_FOR = 0.6  # share of a washed-out place that one region must hold to stand for it
 _FRAGMENT = 0.6
 _LEAST_PX = 4
 

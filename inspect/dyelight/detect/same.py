@@ -111,10 +111,12 @@ def _around_both(one: Candidate, other: Candidate) -> Candidate:
 
 
 def _may_be_part(mark: Candidate, patch: Candidate) -> bool:
-    """Whether a mark may be a patch's mottle or rim.
+    """Whether a mark may be a patch's mottle or rim, or print that ran in it.
 
     Not where it is far stronger than the patch, nor where it is sharp and small beside it.
     """
+    if "washed_out" in patch.features:
+        return True
     if mark.delta_e00 > _FAR_STRONGER * patch.delta_e00:
         return False
     small = mark.features["eq_diameter_mm"] < _FAR_SMALLER * patch.features["eq_diameter_mm"]
