@@ -26,6 +26,9 @@ _UNSURE_PX = 0.5
 _ERROR_SPREAD = 1.4
 _LEAST_ERROR_PX = 0.01
 
+# usual stretch and drift of a print; what a missing side counts for, and what makes no difference
+_STRETCH_PCT, _DRIFT_MM, _SIDE_MISSING, _ALIKE = 0.25, 0.6, 5.0, 0.5
+
 _SIDE_NOT_SEEN = Note(
     "side_not_seen", "One edge of the panel does not show and was placed by the panel's size."
 )
@@ -116,8 +119,22 @@ def _described(photo: Photo, artwork: Artwork, fine: ArtworkView, found: Found) 
 
 
 def _outline(photo: Photo, artwork: Artwork, fine: ArtworkView, found: Found) -> Outline | None:
-    """The panel's outline, as it was measured already or is seen around the picture."""
-    if found.panel_px is not None:
-        corners = found.picture.without_spline().to_artwork(found.panel_px)
-        return described(corners, artwork, (True, True, True, True), 0.0)
-    return find_outline(photo, artwork, fine.rgb, found.picture, found.blur_px)
+    """The panel's outline as it is seen around the picture, or as it was measured before, where
+    that is likelier by what print and panel can be apart."""
+    outline = find_outline(photo, artwork, fine.rgb, found.picture, found.blur_px)
+    if found.panel_px is None:
+        return outline
+    corners = found.picture.without_spline().to_artwork(found.panel_px)
+    before = described(corners, artwork, (True, True, True, True), 0.0)
+    # measured from the picture itself it is the surer of two that are alike
+    if outline is not None and _apart(outline) < _apart(before) + _ALIKE:
+        return outline
+    return before
+
+
+def _apart(outline: Outline) -> float:
+    """How far print and panel are apart, over what is usual, squared."""
+    if not all(outline.seen):
+        return _SIDE_MISSING
+    stretch, drift = np.array(outline.stretch_pct), np.array(outline.drift_mm)
+    return float(np.square(stretch / _STRETCH_PCT).sum() + np.square(drift / _DRIFT_MM).sum())
