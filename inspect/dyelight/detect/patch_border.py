@@ -25,6 +25,7 @@ _STEP_PX = 0.5
 _REACH = (1.2, 0.4)  # half widths; the shorter where the panel's edge or a reflection is near
 _LEAST_PROFILES = 8
 _MOST_PROFILES = 400
+_ASTRAY = 0.05  # height per px that the middle of the rise may lie off the outline
 _SMOOTH_PX = (0.7, 3.0)
 _CLEAN = 0.25  # noise over height that still draws a clean outline
 _EDGE_OF_GAUSSIAN = 2.563  # 10 % to 90 % of a blurred step, in sigmas
@@ -85,17 +86,49 @@ def _stacked(
     if keep.sum() < max(_LEAST_PROFILES, 0.15 * len(points)):
         return None
     profile = profile[keep]
-    outer = profile[:, offsets < -0.5 * reach].mean(axis=1, keepdims=True)
-    inner = profile[:, offsets > 0.6 * deep].mean(axis=1, keepdims=True)
+    mean = _rise(profile, offsets < -0.5 * reach, offsets > 0.6 * deep)
+    if mean is None:
+        return None
+    sigma = max(_width_of_rise(mean, offsets), 0.1) / _QUARTILES
+    return sigma, float(np.hypot(max(blur_px, 0.5), _JITTER_PX))
+
+
+def _width_of_rise(mean: F64, offsets: F64) -> float:
+    """From 25 % to 75 %, both ways from the middle of the rise that is nearest to the outline: a
+    raised rim may rise again farther out, and print inside may dip."""
+    middle = int(np.argmin(np.abs(mean - 0.5) + _ASTRAY * np.abs(offsets)))
+    below = np.flatnonzero(mean[: middle + 1] < 0.25)
+    above = np.flatnonzero(mean[middle:] > 0.75)
+    low, high = 0, len(mean) - 1
+    ends = [float(offsets[low]), float(offsets[high])]
+    if below.size:
+        low = int(below[-1])
+        ends[0] = float(np.interp(0.25, mean[low : low + 2], offsets[low : low + 2]))
+    if above.size:
+        high = middle + int(above[0])
+        ends[1] = float(np.interp(0.75, mean[high - 1 : high + 1], offsets[high - 1 : high + 1]))
+    return ends[1] - ends[0]
+
+
+def _rise(profile: F32, outside: Mask, inside: Mask) -> F64 | None:
+    """The rise (offsets,) from 0 to 1 that profiles (N, offsets) have in common.
+
+    The middle one at each offset where single profiles are clean, so that some that cross another
+    part of the patch do not count; else their mean, each weighed by its own height.
+    """
+    outer = profile[:, outside].mean(axis=1, keepdims=True)
+    inner = profile[:, inside].mean(axis=1, keepdims=True)
     height = np.maximum(inner - outer, 0)
+    usual = float(np.median(height))
+    noise = float(np.median(profile[:, outside].std(axis=1))) if outside.any() else np.inf
+    if noise < _CLEAN * usual:
+        own = height[:, 0] > 0.9 * usual
+        middle = np.median((profile[own] - outer[own]) / height[own], axis=0)
+        return np.asarray(middle, np.float64)
     weight = float(np.square(height).sum())
     if weight <= 0:
         return None
-    mean = (height * (profile - outer)).sum(axis=0) / weight
-    rising = np.maximum.accumulate(mean)
-    low, high = (float(np.interp(level, rising, offsets)) for level in (0.25, 0.75))
-    sigma = max(high - low, 0.1) / _QUARTILES
-    return sigma, float(np.hypot(max(blur_px, 0.5), _JITTER_PX))
+    return np.asarray((height * (profile - outer)).sum(axis=0) / weight, np.float64)
 
 
 def _outline(padded: np.ndarray[tuple[int, int], np.dtype[np.uint8]]) -> tuple[F64, F64]:
