@@ -125,8 +125,9 @@ def colour_share(residual: F32, expected: F32, mask: Mask, usable: Mask) -> floa
     soft = gaussian(residual, 1.0)[::step, ::step][seen].astype(np.float64)
     colour = gaussian(expected, 1.0)[::step, ::step][seen].astype(np.float64)
     light = colour @ np.array([0.299, 0.587, 0.114])
-    columns = [np.ones_like(light), light, light**2, light**3]
-    columns += [colour[:, 0] - light, colour[:, 2] - light]
+    red, blue = colour[:, 0] - light, colour[:, 2] - light
+    columns = [np.ones_like(light), light, red, blue, light**2, light**3]
+    columns += [red**2, blue**2, red * blue, light * red, light * blue]
     design = np.stack(columns, axis=1)
     weight = np.where(inside[seen], 0.5 / inside.sum(), 0.5 / around.sum())
     middle = float(weight @ soft)
