@@ -16,7 +16,10 @@ _NEVER = 2**31 - 1
 
 
 def keep_freed_memory() -> None:
-    """Let this process keep what it frees; its peak stays the same. Does nothing without glibc."""
+    """Let this process keep what it frees: it stays as large as it once was.
+
+    Does nothing without glibc.
+    """
     if sys.platform != "linux":
         return
     mallopt = getattr(ctypes.CDLL(None), "mallopt", None)

@@ -63,7 +63,8 @@ def inspect_panel(
     something was found; None where there is no log.
     Each photo is looked at by itself, one after the other, and what they saw is merged. Placement
     and pictures are those of the first photo that could be placed, which `photos` names first.
-    Raises StageFault where a stage fails; a photo that cannot carry a verdict is a result.
+    Raises StageFault where a stage fails; a photo that cannot carry a verdict is a result. The
+    whole process keeps the memory that it frees from then on (`heap.py`).
     """
     began = time.perf_counter()
     keep_freed_memory()

@@ -112,7 +112,6 @@ def _measured(observed: F32, expected: F32, radius_px: float) -> Candidate:
     difference = _difference(observed, expected)
     found = measure_patch(difference, patch_view(difference), Place.of(_mask(radius_px)), 1, 20.0)
     assert found is not None
-    assert found is not None
     return found
 
 

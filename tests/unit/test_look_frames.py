@@ -17,7 +17,13 @@ from dyelight.look.glare import broadly_off, glare, in_photo_window
 from dyelight.look.light_field import SmoothField
 from dyelight.look.local_light import LocalLight, fit_local_light
 from dyelight.look.outline import corner_radius_mm, fill, rounded_outline, usable_pixels
-from dyelight.look.panel_frame import clipped_pixels, gradient, seen_squared_up, square_up
+from dyelight.look.panel_frame import (
+    clipped_pixels,
+    fit_look,
+    gradient,
+    seen_squared_up,
+    square_up,
+)
 from dyelight.look.render import ArtworkUnderPhoto
 from dyelight.look.rootlight import linear_from_root, root_from_linear, root_from_pixels
 from dyelight.placement.picture_map import FittedMap
@@ -294,3 +300,10 @@ def test_colours_bent_everywhere_are_learned_and_a_stain_is_not() -> None:
     everywhere = (which == 5).repeat(10, 0).repeat(10, 1)
     assert learned[everywhere].mean() > 0.035
     assert np.abs(learned[100:130, 150:180][~everywhere[100:130, 150:180]]).mean() < 0.012
+
+
+def test_a_panel_that_is_clipped_all_over_has_a_look_all_the_same() -> None:
+    """Where no pixel can be used the fit still gives a look, as nothing will be judged by it."""
+    frame = _even_frame()
+    look = fit_look(replace(frame, blown=np.ones_like(frame.blown)), np.random.default_rng(0))
+    assert np.isfinite(look.response.apply(frame.artwork)).all()

@@ -12,11 +12,13 @@ from dyelight.placement import FittedMap, place
 from dyelight.placement.frame_fit import (
     Observations,
     OutlinePrior,
+    deviation_from,
     fit_homography_lens,
     homography_from_corners,
+    turned_covariance,
 )
 from dyelight.placement.grain import by_grain
-from dyelight.placement.hold import held
+from dyelight.placement.hold import held, laid
 from dyelight.placement.scaled import PhotoViews, artwork_view
 from dyelight.placement.spline_fit import fit_spline
 from dyelight.records import F64, U8, Artwork, NoPlacement, Photo, Placement
@@ -148,3 +150,20 @@ def test_doubt_of_the_outline_shows_in_the_stated_error() -> None:
         fit = fit_spline(base, measured, lens=False, panel_px=860.0, prior=prior)
         stated.append(fit.worst_error_px)
     assert stated[1] > 1.5 * stated[0]
+
+
+@pytest.mark.parametrize("order", [[2, 3, 0, 1], [1, 2, 3, 0], [1, 0, 3, 2]])
+def test_the_outlines_covariance_turns_with_the_picture(order: list[int]) -> None:
+    """What the outline may be off by is the same whichever way round the picture is laid."""
+    artwork = Artwork("a.png", "0", np.zeros((150, 200, 3), np.uint8), None, WIDTH_MM, HEIGHT_MM)
+    corners = np.array([[210.0, 150.0], [1790.0, 190.0], [1740.0, 1330.0], [260.0, 1290.0]])
+    off = corners + np.array([[0.3, -0.2], [-0.1, 0.4], [0.2, 0.1], [-0.3, -0.1]])
+    size = (2000, 1500)
+    plain, turned = (
+        deviation_from(laid(artwork, size, corners[o], None), laid(artwork, size, off[o], None))[0]
+        for o in ([0, 1, 2, 3], order)
+    )
+    found = turned_covariance(np.outer(plain, plain), order)
+    np.testing.assert_allclose(
+        found, np.outer(turned, turned), atol=0.01 * np.abs(turned).max() ** 2
+    )

@@ -15,7 +15,7 @@ import numpy as np
 
 from ..imaging import area, enlarged, gaussian
 from ..look.render import photo_light
-from ..look.rootlight import OFFSET
+from ..look.rootlight import ROOT_OFFSET
 from ..records import F32, Mask
 from .places import Place
 
@@ -31,7 +31,6 @@ _GAP_MM = 3.0  # of bare ground between lines of print, over which a spot goes o
 _ENOUGH = 8.0  # detail energy over what the look leaves unexplained
 _CELL_PX = 4.0  # neighbouring pixels' detail is not independent
 _AROUND = 5  # cells of four windows over which a slope is usual
-_ROOT_OFFSET = np.float32(np.sqrt(OFFSET))
 
 
 def find_detail_loss(view: PatchView) -> list[tuple[Place, float]]:
@@ -40,7 +39,7 @@ def find_detail_loss(view: PatchView) -> list[tuple[Place, float]]:
     seen, due = photo_light(view.frame.observed), photo_light(view.expected)
     usable = view.usable.astype(np.float32)
     broad_seen, broad_due = gaussian(seen, _FINE_PX), gaussian(due, _FINE_PX)
-    lit = (broad_due + _ROOT_OFFSET) / np.maximum(broad_seen + _ROOT_OFFSET, _ROOT_OFFSET)
+    lit = (broad_due + ROOT_OFFSET) / np.maximum(broad_seen + ROOT_OFFSET, ROOT_OFFSET)
     fine_due = (due - broad_due) * np.minimum(lit, 1.0)
     fine_seen = seen - broad_seen
     sigma = max(_WINDOW_MM * ppm, 4.0)

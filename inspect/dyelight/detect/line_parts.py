@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 
 from ..records import F64, Candidate
+from .linked import linked
 from .shapes import box_around, is_mark
 
 _DRAWN_OUT = 2.0  # length over width from which a mark may be a piece
@@ -48,22 +49,12 @@ class _Piece:
 def with_lines_whole(found: Sequence[Candidate]) -> list[Candidate]:
     """The candidates with pieces that run on in one another's direction joined to one line each."""
     pieces = [_Piece.of(c) for c in found if _may_be_piece(c)]
-    owner = list(range(len(pieces)))
-
-    def root(i: int) -> int:
-        while owner[i] != i:
-            i = owner[i]
-        return i
-
-    for i, one in enumerate(pieces):
-        for j in range(i):
-            if root(i) != root(j) and _run_on(one, pieces[j]):
-                owner[root(i)] = root(j)
-    groups: dict[int, list[_Piece]] = {}
-    for i, piece in enumerate(pieces):
-        groups.setdefault(root(i), []).append(piece)
-    whole = {id(group[0].mark): _joined(group) for group in groups.values() if len(group) > 1}
-    gone = {id(p.mark) for group in groups.values() for p in group[1:]}
+    groups = [
+        [pieces[i] for i in group]
+        for group in linked(len(pieces), lambda i, j: _run_on(pieces[i], pieces[j]))
+    ]
+    whole = {id(group[0].mark): _joined(group) for group in groups if len(group) > 1}
+    gone = {id(piece.mark) for group in groups for piece in group[1:]}
     return [whole.get(id(c), c) for c in found if id(c) not in gone]
 
 

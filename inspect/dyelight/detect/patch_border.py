@@ -105,7 +105,7 @@ def _width_of_rise(mean: F64, offsets: F64) -> float:
         low = int(below[-1])
         ends[0] = float(np.interp(0.25, mean[low : low + 2], offsets[low : low + 2]))
     if above.size:
-        high = middle + int(above[0])
+        high = max(middle + int(above[0]), 1)
         ends[1] = float(np.interp(0.75, mean[high - 1 : high + 1], offsets[high - 1 : high + 1]))
     return ends[1] - ends[0]
 
@@ -120,7 +120,7 @@ def _rise(profile: F32, outside: Mask, inside: Mask) -> F64 | None:
     inner = profile[:, inside].mean(axis=1, keepdims=True)
     height = np.maximum(inner - outer, 0)
     usual = float(np.median(height))
-    noise = float(np.median(profile[:, outside].std(axis=1))) if outside.any() else np.inf
+    noise = float(np.median(profile[:, outside].std(axis=1)))
     if noise < _CLEAN * usual:
         own = height[:, 0] > 0.9 * usual
         middle = np.median((profile[own] - outer[own]) / height[own], axis=0)

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from ..records import F32
+from .linked import linked
 from .places import Place, joined
 
 _GAP = 0.3  # of the larger one's diameter, up to which two pieces are one patch
@@ -50,24 +51,18 @@ class Region:
 
 def grouped(regions: Sequence[Region], light: F32, px_per_mm: float) -> list[Region]:
     """The regions with pieces of one patch joined and its valleys dropped, strongest first."""
-    owner = list(range(len(regions)))
 
-    def root(i: int) -> int:
-        while owner[i] != i:
-            i = owner[i]
-        return i
+    def together(i: int, j: int) -> bool:
+        one, other = regions[i], regions[j]
+        return (
+            one.sign == other.sign
+            and _alike(one, other)
+            and _near(one, other, _gap_px(one, other, px_per_mm))
+        )
 
-    for i, one in enumerate(regions):
-        for j in range(i):
-            other = regions[j]
-            if one.sign != other.sign or not _alike(one, other) or root(i) == root(j):
-                continue
-            if _near(one, other, _gap_px(one, other, px_per_mm)):
-                owner[root(i)] = root(j)
-    members: dict[int, list[Region]] = {}
-    for i, region in enumerate(regions):
-        members.setdefault(root(i), []).append(region)
-    whole = [_joined(group, light) for group in members.values()]
+    whole = [
+        _joined([regions[i] for i in group], light) for group in linked(len(regions), together)
+    ]
     kept = [
         one
         for one in whole

@@ -105,6 +105,8 @@ def smoothed_levels(view: PatchView, wanted_px: float | None = None) -> list[Lev
     """Scores at doubling widths; with `wanted_px` only at the width nearest to it."""
     short = min(view.usable.shape)
     levels: list[Level] = []
+    if not view.usable.any():
+        return levels
     weight, weighted = view.weight, view.residual * view.weight[..., None]
     busy_weighted = gradient(view.expected) * view.weight
     sigma = max(1.5, _FIRST_MM * view.frame.px_per_mm)
@@ -125,9 +127,7 @@ def smoothed_levels(view: PatchView, wanted_px: float | None = None) -> list[Lev
         least = 1e-6 * float(weight.max())
         smooth = top / np.maximum(bottom, least)[..., None]
         light = photo_light(np.asarray(smooth, np.float32))
-        seen = (weight > 0) & (
-            bottom > 0.02 * float(np.median(weight[weight > 0]) if (weight > 0).any() else 1)
-        )
+        seen = (weight > 0) & (bottom > 0.02 * float(np.median(weight[weight > 0])))
         if seen.sum() < 50:
             break
         light = _without_broad(light, seen, sigma)

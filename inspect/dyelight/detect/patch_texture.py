@@ -7,7 +7,7 @@ import numpy as np
 
 from ..imaging import area, gaussian
 from ..look.render import photo_light
-from ..look.rootlight import OFFSET
+from ..look.rootlight import ROOT_OFFSET
 from ..records import F32, Mask
 
 _TELLING = 0.15  # error up to which a slope of detail says something
@@ -18,7 +18,6 @@ _SLOPE_REACH = 0.35
 _LEAST_AROUND, _MOST_AROUND = 0.5, 1.5
 _SMOOTH, _MOTTLED = 0.12, 0.2  # unevenness of a reflection at most, and from which it is none
 _COLOUR_SAMPLES = 4000
-_ROOT_OFFSET = np.float32(np.sqrt(OFFSET))
 
 
 def mottle(residual: F32, mask: Mask, ring: Mask, diameter_px: float) -> float:
@@ -71,7 +70,7 @@ def detail(observed: F32, expected: F32, mask: Mask, ring: Mask) -> dict[str, fl
     kept, error = _kept(fine_seen, fine_due, mask)
     if error > _TELLING or float(np.square(fine_due[mask]).mean()) < _LEAST_DETAIL**2:
         return {}
-    lit = fine_due * (due + _ROOT_OFFSET) / (seen + _ROOT_OFFSET)
+    lit = fine_due * (due + ROOT_OFFSET) / (seen + ROOT_OFFSET)
     slope = _kept(fine_seen, lit, mask)[0]
     # a print that is softer than expected everywhere has lost nothing here
     around, error = _kept(fine_seen, fine_due, ring)
@@ -83,7 +82,7 @@ def detail(observed: F32, expected: F32, mask: Mask, ring: Mask) -> dict[str, fl
 
 
 def _kept(seen: F32, due: F32, where: Mask) -> tuple[float, float]:
-    """Slope of the seen detail on the due over a mask, and its error.
+    """Slope of the seen detail on the due over a mask, and its error, infinite where none is due.
 
     A patch's own mottle is alike over many pixels, so the error is read from how blocks of them
     agree (cluster-robust, after White, Econometrica 48, 1980).
@@ -91,7 +90,9 @@ def _kept(seen: F32, due: F32, where: Mask) -> tuple[float, float]:
     size = (max(seen.shape[1] // _BLOCK_PX, 1), max(seen.shape[0] // _BLOCK_PX, 1))
     here = due * where
     crossed, squared = (area(here * image, size).astype(np.float64) for image in (seen, due))
-    total = max(float(squared.sum()), 1e-12)
+    total = float(squared.sum())
+    if total <= 1e-12:
+        return 0.0, np.inf
     kept = float(crossed.sum()) / total
     return kept, float(np.sqrt(np.square(crossed - kept * squared).sum())) / total
 

@@ -117,29 +117,25 @@ def _regions(view: PatchView, level: Level, sign: int) -> list[tuple[float, Plac
             x, y, w, h = (int(v) for v in stats[label, :4])
             part = (slice(max(y - 2, 0), y + h + 2), slice(max(x - 2, 0), x + w + 2))
             region = (labels[part] == label) & (score[part] > 0.5 * peak)
-            place = _drawn_at(region, part, score.shape, view.usable)
+            place = _drawn_at(region, part, level.step, view.usable)
             if place is not None:
                 out.append((peak, place, sign))
         bar *= _BAR_STEP
     return out
 
 
-def _drawn_at(
-    region: Mask, part: tuple[slice, slice], shape: tuple[int, ...], usable: Mask
-) -> Place | None:
-    """A region that stands at `part` of an image of `shape` (H, W), on the panel frame where it is
-    `usable`; None where next to nothing is."""
-    height, width = usable.shape
-    down, across = height / shape[0], width / shape[1]
-    y0, x0 = int(part[0].start * down), int(part[1].start * across)
+def _drawn_at(region: Mask, part: tuple[slice, slice], step: int, usable: Mask) -> Place | None:
+    """A region that stands at `part` of the panel frame shrunk by `step`, on the frame itself where
+    it is `usable`; None where next to nothing is."""
+    y0, x0 = part[0].start * step, part[1].start * step
     rows, columns = region.shape
-    size = (int(np.ceil(columns * across)), int(np.ceil(rows * down)))
+    size = (columns * step, rows * step)
     # pixel centres of the one in the other's pixels, counted from the part's first
     first = [
-        (x0 + 0.5) / across - 0.5 - part[1].start,
-        (y0 + 0.5) / down - 0.5 - part[0].start,
+        (x0 + 0.5) / step - 0.5 - part[1].start,
+        (y0 + 0.5) / step - 0.5 - part[0].start,
     ]
-    matrix = np.array([[1 / across, 0, first[0]], [0, 1 / down, first[1]]])
+    matrix = np.array([[1 / step, 0, first[0]], [0, 1 / step, first[1]]])
     grey = warped(region.astype(np.float32), matrix, size)
     here = usable[y0 : y0 + size[1], x0 : x0 + size[0]]
     mask = (grey[: here.shape[0], : here.shape[1]] > 0.5) & here

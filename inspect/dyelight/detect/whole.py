@@ -3,8 +3,9 @@
 Light multiplies every colour alike, and so does a camera's white balance; lost dye scales density.
 So in natural-log light the slope of photo on artwork, taken tile by tile with the light's level and
 tilt left free, shows how much of the density came over. A reflection adds light and lowers that
-slope too; it is fitted beside it, and as it covers a part of the panel only, the tiles that lost
-least decide about the whole. Camera curves differ, so only gross losses are reported.
+slope too. It is fitted beside it, and where the fit over the whole panel (`press_zone.py`) finds
+light added unevenly, or leaves much over, nothing is said of the whole. One zone is that fit's own
+matter. Camera curves differ, so only gross losses are reported.
 """
 
 from __future__ import annotations
@@ -39,11 +40,13 @@ _WARM_RB, _WARM_GB = 0.48, 0.28  # natural log; white balance alone stays well b
 
 
 def find_whole(difference: Difference, _found: tuple[Candidate, ...] = ()) -> tuple[Candidate, ...]:
-    """Candidates of the family `panel`: off colour over the whole panel, or one pale zone of it.
+    """Candidates of the family `panel`: off colour over the whole panel, or one zone of it paler
+    or darker.
 
     `features`: `delta_e00`, `delta_l`, `delta_c` (of the change that the fitted loss alone makes),
-    `uniformity` (share of the panel that changed alike), `slope` (density that came over, 1 all of
-    it), `snr` (loss over its error); for a zone also `short_side_fraction`, `area_mm2`.
+    `uniformity` (share of the panel that changed alike), `snr` (a zone's loss over its error; else
+    the change over its scatter), and but for a browned panel `peak_de00` and `slope` (density that
+    came over, 1 all of it); for a zone also `short_side_fraction`, `area_mm2`.
     """
     view = _view(difference)
     if view is None:
@@ -98,12 +101,10 @@ def _view(difference: Difference) -> _View | None:
 
 @dataclass(frozen=True, slots=True)
 class _Slopes:
-    """Per tile (rows, columns): slope in log light, its error, added light, scatter; NaN unfit."""
+    """Per tile (rows, columns): slope in log light and its error; NaN unfit."""
 
     slope: F64
     error: F64
-    added: F64
-    scatter: F64
 
     @property
     def trusted(self) -> Mask:
@@ -111,11 +112,11 @@ class _Slopes:
         return np.asarray(np.nan_to_num(self.error, nan=1.0) < _TRUST)
 
 
-def _slopes(view: _View, against: F32, floor: float) -> _Slopes:
-    """Slopes of the photo's log light on that of `against` (H, W, 3), tile by tile."""
+def _slopes(view: _View) -> _Slopes:
+    """Slopes of the photo's log light on the artwork's, tile by tile."""
     height, width = view.usable.shape
     tall, wide = height / _ROWS, width / _COLUMNS
-    out = np.full((4, _ROWS, _COLUMNS), np.nan)
+    out = np.full((2, _ROWS, _COLUMNS), np.nan)
     for row in range(_ROWS):
         for column in range(_COLUMNS):
             y0, y1 = int(max((row - 0.4) * tall, 0)), int(min((row + 1.4) * tall, height))
@@ -127,8 +128,8 @@ def _slopes(view: _View, against: F32, floor: float) -> _Slopes:
             index = index[:: max(1, index.size // _MOST_SAMPLES)]
             place = np.stack([index % (x1 - x0) / wide, index // (x1 - x0) / tall], axis=1)
             seen = view.seen[cut].reshape(-1, 3)[index].astype(np.float64)
-            due = against[cut].reshape(-1, 3)[index].astype(np.float64)
-            out[:, row, column] = _fit_slope(seen, due, place - place.mean(0), floor)
+            due = view.art[cut].reshape(-1, 3)[index].astype(np.float64)
+            out[:, row, column] = _fit_slope(seen, due, place - place.mean(0))
     return _Slopes(*out)
 
 
@@ -137,15 +138,15 @@ def _slopes(view: _View, against: F32, floor: float) -> _Slopes:
 _PRIOR = np.diag([0.0, 0, 0, 1 / 0.3**2, 1 / 0.3**2, 1.0, 1 / 0.02**2, 1 / 0.2**2, 1 / 0.2**2])
 
 
-def _fit_slope(seen: F64, due: F64, place: F64, floor: float) -> tuple[float, float, float, float]:
-    """Slope, its error, added light and scatter of one tile's pixels (N, 3), robust."""
+def _fit_slope(seen: F64, due: F64, place: F64) -> tuple[float, float]:
+    """Slope and its error of one tile's pixels (N, 3), robust."""
     n = len(seen)
     design = np.zeros((3 * n, 9))
     for c in range(3):
         part = slice(c * n, (c + 1) * n)
         design[part, c] = 1
         design[part, 3:5] = place
-        design[part, 5] = np.log(due[:, c] + floor)
+        design[part, 5] = np.log(due[:, c] + _INK_FLOOR)
         # first order of ln(due + added): what a reflection does, most where it is dark
         design[part, 6] = 1 / (due[:, c] + _DARK)
         design[part, 7:] = place * (design[part, 5] - design[part, 5].mean())[:, None]
@@ -162,12 +163,12 @@ def _fit_slope(seen: F64, due: F64, place: F64, floor: float) -> tuple[float, fl
         scatter = max(1.4826 * float(np.median(off)), 0.015)
         weight = base**2 * np.minimum(1, 2 * scatter / np.maximum(off, 1e-9))
     error = _TOGETHER * float(np.sqrt(np.linalg.inv(normal)[5, 5]))
-    return float(solved[5]), error, float(solved[6]), scatter
+    return float(solved[5]), error
 
 
 def _pale(difference: Difference, view: _View) -> Candidate | None:
     """Density lost over the whole panel."""
-    slopes = _slopes(view, view.art, _INK_FLOOR)
+    slopes = _slopes(view)
     trusted = slopes.trusted
     if trusted.sum() < _LEAST_TILES:
         return None

@@ -27,7 +27,7 @@ from .rootlight import OFFSET
 _REACH = (20.0, 10.0, 6.0, 5.0, 4.5, 4.5, 4.5)
 _STIFF = (100.0, 30.0, 10.0, 3.0, 1.0, 1.0, 1.0, 1.0)  # light is free to bend only when colour fits
 _ROUNDS = len(_REACH) + 1
-_BRIGHT = 1.5
+BRIGHT = 1.5  # reflections only ever add light: what is too bright is distrusted sooner
 _BINS = 32
 _LEVELS = 4
 _FLOOR = 0.004  # root light: about one eight-bit step, below which no residual is an outlier
@@ -67,7 +67,7 @@ def _weights(residual: F32, base: F32, reach: float, level: NDArray[np.intp]) ->
         apart = residual[here] - (centre + 0.4 * scatter).astype(np.float32)
         scaled = apart / scatter.astype(np.float32)
         # reflections only ever add light: what is too bright is distrusted sooner
-        bright = np.where(scaled.mean(axis=1) > 0, np.float32(_BRIGHT), np.float32(1))
+        bright = np.where(scaled.mean(axis=1) > 0, np.float32(BRIGHT), np.float32(1))
         distance2 = np.mean((scaled * bright[:, None]) ** 2, axis=1)
         weight[here] = np.clip(1 - distance2 / reach**2, 0, None) ** 2
         scatters.append(scatter)

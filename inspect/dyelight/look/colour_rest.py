@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..records import F32, F64
-from .colour_light import ColourLight, sample_weights, veil_slope
+from .colour_light import BRIGHT, ColourLight, sample_weights, veil_slope
 from .colour_table import ColourTable
 from .frames import PanelFrame
 
@@ -24,7 +24,6 @@ _COLOURS = 14  # each way
 _MOST = 12.0  # samples that one colour counts for in one tile
 _LEAST = 2.0  # samples that tell a colour in a tile
 _REACH = 5.0  # scatters off, from which a tile has no say in a colour
-_BRIGHT = 1.5  # reflections only ever add light: what is too bright is distrusted sooner
 _LEAST_SCATTER = 0.002  # root light
 
 
@@ -87,7 +86,7 @@ def _agreeing(left: F32, colour: NDArray[np.intp]) -> F32:
         return np.ones(len(left), np.float32)
     scatter = np.maximum(1.4826 * np.median(np.abs(off[several]), axis=0), _LEAST_SCATTER)
     off /= scatter.astype(np.float32)
-    off[off.mean(axis=1) > 0] *= np.float32(_BRIGHT)
+    off[off.mean(axis=1) > 0] *= np.float32(BRIGHT)
     return np.asarray(
         np.square(np.clip(1 - np.square(off).mean(axis=1) / _REACH**2, 0, None)), np.float32
     )

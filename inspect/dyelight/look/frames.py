@@ -61,8 +61,8 @@ class PhotoFrame:
     light. `residual` is the light channel's difference with local place, gain and blur errors
     projected out, `sigma` its standard deviation as modelled, both root light, `coherent` the part
     of it that edges cause and that does not average out along them. `usable` (H, W) bool: inside
-    the panel, not clipped, artwork opaque. `local` is each neighbourhood's gain and veil, (h, w)
-    each, in cells of BLOCK_PX; `residual` is taken with them, `expected` is without.
+    the panel, not widely clipped, artwork opaque. `local` is each neighbourhood's gain and veil,
+    (h, w) each, in cells of BLOCK_PX; `residual` is taken with them, `expected` is without.
     """
 
     x0: float

@@ -38,10 +38,10 @@ class Glare:
 def glare(frame: PanelFrame, white: F32) -> Glare:
     """What clipped places and strong reflections hide, and the bright skirt that runs out of them.
 
-    Hidden is what is clipped, and where the coating throws back so much light that what is left of
-    the print's contrast drowns in it. A reflection fades out over its surroundings: all that is
-    brighter than expected and hangs together with its core is its skirt. `white` (H, W, 3) is the
-    lit base's root light.
+    Hidden is what is clipped, unless it ends sharply on a darker picture, and where the coating
+    throws back so much light that what is left of the print's contrast drowns in it. A reflection
+    fades out over its surroundings: all that is brighter than expected and hangs together with its
+    core is its skirt. `white` (H, W, 3) is the lit base's root light.
     """
     brighter = photo_light(frame.observed - frame.expected)
     smooth = gaussian(brighter, _SMOOTH_MM * frame.px_per_mm)
@@ -52,17 +52,17 @@ def glare(frame: PanelFrame, white: F32) -> Glare:
     around = gaussian(due, _AROUND_MM * frame.px_per_mm)
     white_light = lit * lit
     bright = around + thrown > _BRIGHT**2 * white_light
-    strong = (thrown > _VEILED * white_light) & bright & frame.inside
+    strong = (thrown > _VEILED * white_light) & bright
     core = ((frame.blown & (brighter > _CLEARLY)) | strong) & frame.inside
     if not core.any():
         return Glare(frame.blown, np.zeros_like(frame.blown))
     skirt = ((smooth > _SKIRT) & frame.inside) | core
     _, labels = cv2.connectedComponents(skirt.astype(np.uint8), connectivity=4)
     touched = np.unique(labels[core])
-    soft = [label for label in touched if label > 0 and _fades(brighter, labels == label)]
+    soft = [label for label in touched if _fades(brighter, labels == label)]
     near = np.isin(labels, soft)
     # what is clipped but ends sharply on a darker picture is a thing, not light: it can be seen
-    thing = np.isin(labels, np.setdiff1d(touched, soft)) & (labels > 0)
+    thing = np.isin(labels, np.setdiff1d(touched, soft))
     gone = frame.blown & ~thing
     size = 2 * int(np.ceil(_SMOOTH_MM * frame.px_per_mm)) + 1
     grown = cv2.dilate(near.astype(np.uint8), np.ones((size, size), np.uint8)) > 0

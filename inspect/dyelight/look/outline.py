@@ -41,8 +41,8 @@ def corner_radius_mm(frame: PanelFrame, corners_frame_px: F64) -> float:
     """Radius of the panel's corners in mm, 0 where no corner can be read.
 
     `corners_frame_px` (4, 2): the outline's square corners on the panel frame. The radius whose
-    arcs follow an edge in three of the corners; where no radius stands out, from where the picture
-    begins along each diagonal.
+    arcs follow an edge in all corners but the worst; where no radius stands out, from where the
+    picture begins along each diagonal.
     """
     step, away = 0.25, 0.25 * frame.px_per_mm
     radii = np.arange(2 * step, _MOST_RADIUS_MM, step)

@@ -209,6 +209,9 @@ def gradient(root: F32) -> F32:
 def fit_look(frame: PanelFrame, rng: np.random.Generator) -> ColourLight:
     """Colour response and light field from a spread of the panel frame's flat pixels."""
     usable = frame.inside & frame.printed & ~frame.blown & (frame.edge_mm > 1.0)
+    if not usable.any():
+        # all of it clipped or cut off: any look will do, as nothing of it is judged
+        usable = frame.inside
     slope = gradient(frame.artwork)
     weight = sample_weights(slope, usable)
     flat = _spread_over_colours(frame.artwork.reshape(-1, 3), weight.ravel(), rng)

@@ -19,7 +19,7 @@ from ..records import F32
 
 # slope at black of sqrt(x + e) is 1 / (2 sqrt(e)) = 12.92
 OFFSET = np.float32((1 / (2 * 12.92)) ** 2)
-_ROOT_OFFSET = np.float32(np.sqrt(OFFSET))
+ROOT_OFFSET = np.float32(np.sqrt(OFFSET))
 
 
 def root_from_linear(linear: F32, out: F32 | None = None) -> F32:
@@ -30,13 +30,13 @@ def root_from_linear(linear: F32, out: F32 | None = None) -> F32:
     root: F32 = np.maximum(linear, np.float32(0), out=out)
     root += OFFSET
     np.sqrt(root, out=root)
-    root -= _ROOT_OFFSET
+    root -= ROOT_OFFSET
     return root
 
 
 def linear_from_root(root: F32, out: F32 | None = None) -> F32:
     """Linear light of root light, the inverse of `root_from_linear`. `out` may be `root` itself."""
-    linear: F32 = np.add(root, _ROOT_OFFSET, out=out)
+    linear: F32 = np.add(root, ROOT_OFFSET, out=out)
     linear *= linear
     linear -= OFFSET
     return linear

@@ -9,7 +9,7 @@ import numpy as np
 from ..records import Artwork, Note
 from .coarse import Lie, Reading
 from .found import LEAST_TEXTURED, SURE_SHARE, Found, agrees
-from .frame_fit import OutlinePrior
+from .frame_fit import OutlinePrior, turned_covariance
 from .frames import corners_mm, polygon_area, turn_degrees
 from .grain import by_grain
 from .hold import WEAK_PX, held, laid
@@ -100,7 +100,8 @@ def ways_of(
     clear: list[float] = []
     for way in ways:
         order = [int(np.argmin(np.linalg.norm(first - c, axis=1))) for c in way.corners_px]
-        turned = replace(prior, corners_px=prior.corners_px[order])
+        own = None if prior.own is None else turned_covariance(prior.own, order)
+        turned = replace(prior, corners_px=prior.corners_px[order], own=own)
         start = laid(artwork, views.size_px, turned.corners_px, prior.lens)
         match = best_shift(start, views, artwork, fine)
         unusual = _MIRRORED_COST * way.mirrored

@@ -188,6 +188,18 @@ def deviation_from(frame: FittedMap, picture: FittedMap) -> tuple[F64, F64]:
     return here, jacobian
 
 
+def turned_covariance(own: F64, order: list[int]) -> F64:
+    """The outline's covariance (8, 8) for a picture laid with the corners in another `order`.
+
+    The terms are those of `deviation_from`, in the picture's own box -1..1.
+    """
+    box = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
+    turn = np.eye(3)
+    turn[:2, :2] = np.linalg.lstsq(box, box[order], rcond=None)[0].T
+    change = np.kron(np.linalg.inv(turn), turn.T)[:8, :8]
+    return np.asarray(change @ own @ change.T, np.float64)
+
+
 def fit_homography_lens(
     start: FittedMap,
     seen: Observations,
@@ -200,7 +212,6 @@ def fit_homography_lens(
     picture = start.without_spline()
     known = lens_known(prior)
     information = seen.information
-    weights = np.ones(len(seen.points_mm))
     n_free = 10 if lens else 8
     for _ in range(rounds):
         value, jacobian = lens_jacobian(picture, seen.points_mm)

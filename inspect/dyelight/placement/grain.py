@@ -99,10 +99,11 @@ def by_grain(
             area = abs(polygon_area(picture.to_photo(border_mm(artwork))))
             if not np.isfinite(area) or area < 400:
                 return None
-            new_pitch = near_power_of_two(float(np.sqrt(area / area_px)))
-            if round_ == 0 and new_pitch == pitch:
-                break
-            pitch = new_pitch
+            if round_ == 0:
+                new_pitch = near_power_of_two(float(np.sqrt(area / area_px)))
+                if new_pitch == pitch:
+                    break
+                pitch = new_pitch
             px_per_mm = float(np.sqrt(area / (artwork.width_mm * artwork.height_mm))) / pitch
             drifted = level == 0 and round_ == 0
             reach = round(_REACH_MM * px_per_mm) + _REACH_PX if drifted else _NEAR_PX
@@ -148,6 +149,8 @@ def _correlated(
     if expected is None:
         return None
     used = expected != 0
+    if not used.any():
+        return None
     rows, columns = np.flatnonzero(used.any(axis=1)), np.flatnonzero(used.any(axis=0))
     photo = np.pad(detail, reach)
     ys = np.linspace(rows[0], rows[-1] + 1, _CELLS + 1).astype(np.intp)

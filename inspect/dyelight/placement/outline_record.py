@@ -14,7 +14,8 @@ class EdgePoints:
     """Single points of the panel's straight sides, as the photo shows them.
 
     `nominal_mm` (N, 2) points on the panel's own border, `seen_mm` (N, 2) where the edge lies at
-    them in the frame that the outline was sought in, `normals` (N, 2) outward, `weight` (N,) 0..1.
+    them in the frame that the outline was sought in, `normals` (N, 2) outward, `weight` (N,) 0..8,
+    how clearly each stands out.
     """
 
     nominal_mm: F64

@@ -88,11 +88,11 @@ def _assemble(
     safe = np.where(np.abs(cross) > 1e-9, cross, 1e-9)
     meet_x = (c[:, None] * b[None, :] - b[:, None] * c[None, :]) / safe
     meet_y = (a[:, None] * c[None, :] - c[:, None] * a[None, :]) / safe
-    first, second = np.triu_indices(len(pi), 1)
+    # thousands of pairs may face each other: what stands too askew is never paired
+    across = np.abs(cross[np.ix_(pi, pi)]) > np.sin(np.radians(35.0))
+    first, second = np.nonzero(np.triu(across, 1))
     i, j, k, m = pi[first], pj[first], pi[second], pj[second]
-    distinct = (i != k) & (i != m) & (j != k) & (j != m)
-    wide = np.abs(cross[i, k]) > np.sin(np.radians(35.0))
-    ok = distinct & wide
+    ok = (i != k) & (i != m) & (j != k) & (j != m)
     i, j, k, m = i[ok], j[ok], k[ok], m[ok]
     # corners in order around: i-k, k-j, j-m, m-i
     x = np.stack([meet_x[i, k], meet_x[k, j], meet_x[j, m], meet_x[m, i]], 1)
