@@ -357,6 +357,9 @@ def test_limits_of_sight_follow_noise_and_resolution(seen_as: Detect) -> None:
         ({"reflection_likeness": 0.9, "edge_blur_ratio": 1.0}, False),
         ({"reflection_likeness": 0.1, "edge_blur_ratio": 4.0}, False),
         ({"over_white": 0.9, "edge_blur_ratio": 4.0}, True),
+        ({"light_share": 0.8, "edge_blur_ratio": 4.0, "solidity": 0.9, "mottle": 0.1}, True),
+        ({"light_share": 0.5, "edge_blur_ratio": 4.0, "solidity": 0.9, "mottle": 0.1}, False),
+        ({"light_share": 0.8, "edge_blur_ratio": 4.0, "solidity": 0.9, "mottle": 0.4}, False),
         ({"edge_blur_ratio": 4.0, "mottle": 0.05}, False),
     ],
 )

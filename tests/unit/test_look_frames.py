@@ -181,14 +181,18 @@ def test_glare_grows_to_its_skirt() -> None:
 
 
 def test_sharp_bright_patch_is_no_glare() -> None:
-    """Bare metal that clips ends sharply: it is a thing to be seen, and nothing is hidden."""
+    """What clips and ends sharply has no skirt; if small it is a speck, and seen."""
     frame = _even_frame()
-    patch = _disc(frame, (40.0, 30.0), 6.0)
-    core = _disc(frame, (40.0, 30.0), 2.0)
-    added = gaussian(np.where(patch, 0.45, 0.0).astype(np.float32), 0.8)
-    found = glare(_with(frame, added, core), _white(frame))
-    assert not found.hidden.any()
-    assert not found.skirt.any()
+    for radius_mm in (1.0, 4.0):
+        patch = _disc(frame, (40.0, 30.0), radius_mm + 2)
+        core = _disc(frame, (40.0, 30.0), radius_mm)
+        added = gaussian(np.where(patch, 0.45, 0.0).astype(np.float32), 0.8)
+        found = glare(_with(frame, added, core), _white(frame))
+        assert not found.skirt.any()
+        if radius_mm < 1.6:
+            assert not found.hidden.any()
+        else:
+            np.testing.assert_array_equal(found.hidden, core)
 
 
 def test_clipped_but_expected_bright_is_only_itself() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import cv2
@@ -36,6 +36,7 @@ DETECTORS: tuple[Detector, ...] = (
 _REFLECTION = 0.55  # likeness over which a pale patch is light on the coating, not missing dye
 _SMOOTH = 0.12  # vapour is mottled, a reflection is not
 _DETAIL_KEPT = 0.75
+_LIGHT, _PLAIN, _MOTTLED = 0.62, 0.8, 0.2
 _ROUND = 0.7  # lamps and windows have plain shapes, and gloss rounds them off
 _EDGE_MM = 2.5
 _RIM_MM = 1.8
@@ -126,11 +127,24 @@ def is_reflection(difference: Difference, candidate: Candidate) -> bool:
     return spreads and (
         (features.get("reflection_likeness", 0.0) >= _REFLECTION and features["solidity"] > _ROUND)
         or features["over_white"] >= _OVER_WHITE
+        or _drawn_by_light(features)
         or (
             features["mottle"] < _SMOOTH
             and features.get("slope", 1.0) > _DETAIL_KEPT
             and _at_the_edge(difference, candidate)
         )
+    )
+
+
+def _drawn_by_light(features: Mapping[str, float]) -> bool:
+    """Whether added light draws a soft patch of plain shape better than lost dye does, and detail
+    says nothing against it."""
+    return (
+        features.get("light_share", 0.0) >= _LIGHT
+        and features["solidity"] > _PLAIN
+        and features["mottle"] < _MOTTLED
+        and features.get("slope", 1.0) > _DETAIL_KEPT
+        and features.get("edge_blur_ratio", 0.0) > _SOFT_BORDER
     )
 
 

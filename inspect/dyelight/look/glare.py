@@ -18,6 +18,7 @@ from .rootlight import root_from_linear
 _SKIRT = 0.02  # root light: where glare fades into the noise
 _CLEARLY = 0.06  # a place clipped in the photo but this much darker in the picture is glare
 _SMOOTH_MM = 0.8
+_SMALL_MM = 1.6  # no speck and no scratch holds a larger disc
 _AROUND_MM = 3.0
 _VEILED = 0.5  # light added, over the lit white base's, under which little is left to see
 _BRIGHT = 0.8
@@ -38,10 +39,10 @@ class Glare:
 def glare(frame: PanelFrame, white: F32) -> Glare:
     """What clipped places and strong reflections hide, and the bright skirt that runs out of them.
 
-    Hidden is what is clipped, unless it ends sharply on a darker picture, and where the coating
-    throws back so much light that what is left of the print's contrast drowns in it. A reflection
-    fades out over its surroundings: all that is brighter than expected and hangs together with its
-    core is its skirt. `white` (H, W, 3) is the lit base's root light.
+    Hidden is what is clipped, unless it is small and sharp on a darker picture, and where the
+    coating throws back so much light that what is left of the print's contrast drowns in it. A
+    reflection fades out over its surroundings: all that is brighter than expected and hangs
+    together with its core is its skirt. `white` (H, W, 3) is the lit base's root light.
     """
     brighter = photo_light(frame.observed - frame.expected)
     smooth = gaussian(brighter, _SMOOTH_MM * frame.px_per_mm)
@@ -61,15 +62,24 @@ def glare(frame: PanelFrame, white: F32) -> Glare:
     touched = np.unique(labels[core])
     soft = [label for label in touched if _fades(brighter, labels == label)]
     near = np.isin(labels, soft)
-    # what is clipped but ends sharply on a darker picture is a thing, not light: it can be seen
-    thing = np.isin(labels, np.setdiff1d(touched, soft))
-    gone = frame.blown & ~thing
+    # what is clipped, small, and ends sharply on a darker picture is a speck or a scratch: that can
+    # be seen. A lamp thrown back by a glossy face may end as sharply, but is no such small thing
+    sharp = np.isin(labels, np.setdiff1d(touched, soft))
+    gone = frame.blown & ~(sharp & ~_wide(frame.blown, _SMALL_MM * frame.px_per_mm))
     size = 2 * int(np.ceil(_SMOOTH_MM * frame.px_per_mm)) + 1
     grown = cv2.dilate(near.astype(np.uint8), np.ones((size, size), np.uint8)) > 0
     # ragged where the print is dark and light by turns: what lies between is no better
     closed = cv2.morphologyEx(((core & near) * np.uint8(1)), cv2.MORPH_CLOSE, _disc(2 * size + 1))
     hidden = gone | ((cv2.dilate(closed, _disc(size)) > 0) & frame.inside)
     return Glare(np.asarray(hidden), np.asarray(grown & ~hidden))
+
+
+def _wide(mask: Mask, radius_px: float) -> Mask:
+    """The parts (H, W) of a mask that hold a disc of this radius, out to where they end."""
+    deep = distance_inside(mask) > radius_px
+    if not deep.any():
+        return np.zeros_like(mask)
+    return np.asarray(mask & (distance_inside(~deep) <= 1.5 * radius_px))
 
 
 def _disc(size: int) -> U8:
