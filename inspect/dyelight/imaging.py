@@ -107,6 +107,14 @@ def distance_inside(mask: Mask) -> F32:
     return np.asarray(cv2.distanceTransform(as_u8(mask), cv2.DIST_L2, 5), np.float32)
 
 
+def wide_parts(mask: Mask, radius_px: float) -> Mask:
+    """The parts (H, W) of a mask that hold a disc of this radius, out to where they end."""
+    deep = distance_inside(mask) > radius_px
+    if not deep.any():
+        return np.zeros_like(mask)
+    return np.asarray(mask & (distance_inside(~deep) <= 1.5 * radius_px))
+
+
 def as_u8(mask: Mask) -> U8:
     """A mask as 0 and 1, on the same memory where it lies in one piece."""
     return np.ascontiguousarray(mask).view(np.uint8)

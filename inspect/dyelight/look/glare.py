@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from ..imaging import distance_inside, gaussian, nearest, slopes
+from ..imaging import distance_inside, gaussian, nearest, slopes, wide_parts
 from ..records import F32, U8, Mask
 from .colour_light import ColourLight
 from .frames import PanelFrame
@@ -65,21 +65,13 @@ def glare(frame: PanelFrame, white: F32) -> Glare:
     # what is clipped, small, and ends sharply on a darker picture is a speck or a scratch: that can
     # be seen. A lamp thrown back by a glossy face may end as sharply, but is no such small thing
     sharp = np.isin(labels, np.setdiff1d(touched, soft))
-    gone = frame.blown & ~(sharp & ~_wide(frame.blown, _SMALL_MM * frame.px_per_mm))
+    gone = frame.blown & ~(sharp & ~wide_parts(frame.blown, _SMALL_MM * frame.px_per_mm))
     size = 2 * int(np.ceil(_SMOOTH_MM * frame.px_per_mm)) + 1
     grown = cv2.dilate(near.astype(np.uint8), np.ones((size, size), np.uint8)) > 0
     # ragged where the print is dark and light by turns: what lies between is no better
     closed = cv2.morphologyEx(((core & near) * np.uint8(1)), cv2.MORPH_CLOSE, _disc(2 * size + 1))
     hidden = gone | ((cv2.dilate(closed, _disc(size)) > 0) & frame.inside)
     return Glare(np.asarray(hidden), np.asarray(grown & ~hidden))
-
-
-def _wide(mask: Mask, radius_px: float) -> Mask:
-    """The parts (H, W) of a mask that hold a disc of this radius, out to where they end."""
-    deep = distance_inside(mask) > radius_px
-    if not deep.any():
-        return np.zeros_like(mask)
-    return np.asarray(mask & (distance_inside(~deep) <= 1.5 * radius_px))
 
 
 def _disc(size: int) -> U8:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from ..imaging import area, as_u8, distance_inside, gaussian, sample
+from ..imaging import area, as_u8, distance_inside, gaussian, sample, wide_parts
 from ..records import F32, F64, U8, Artwork, Mask, Placement
 from .frames import PanelFrame
 from .render import ArtworkUnderPhoto
@@ -141,11 +141,9 @@ def _widely_clipped(clipped: U8, radius_px: float) -> Mask:
     height, width = clipped.shape
     shrink = max(1, int(radius_px / 3))
     small = area(clipped, (max(width // shrink, 1), max(height // shrink, 1))) > 127
-    deep = distance_inside(small) > radius_px / shrink
-    if not deep.any():
+    wide = wide_parts(small, radius_px / shrink)
+    if not wide.any():
         return np.zeros(clipped.shape, bool)
-    # grown back to where they end
-    wide = small & (distance_inside(~deep) <= 1.5 * radius_px / shrink)
     full = cv2.resize(as_u8(wide), (width, height), interpolation=cv2.INTER_NEAREST)
     spill = 2 * (shrink + _SPILL_PX) + 1
     return np.asarray(cv2.dilate(full, np.ones((spill, spill), np.uint8)) > 0)
