@@ -125,7 +125,7 @@ def _outline(photo: Photo, artwork: Artwork, fine: ArtworkView, found: Found) ->
     if found.panel_px is None:
         return outline
     corners = found.picture.without_spline().to_artwork(found.panel_px)
-    before = described(corners, artwork, (True, True, True, True), 0.0)
+    before = described(corners, artwork, (True, True, True, True))
     # measured from the picture itself it is the surer of two that are alike
     if outline is not None and _apart(outline) < _apart(before) + _ALIKE:
         return outline

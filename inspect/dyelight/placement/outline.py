@@ -73,7 +73,6 @@ def find_outline(
     if best is None:
         return None
     fitted: list[Line | None] = []
-    errors: list[float] = []
     points: list[EdgePoints] = []
     for side, line in enumerate(best):
         if line is None:
@@ -81,11 +80,10 @@ def find_outline(
             continue
         rows = np.flatnonzero((border.side == side) & profiles.valid)
         fine = sub_pixel(profiles, rows, along[rows], line, blur_px)
-        fitted.append(None if fine is None else fine[0])
+        fitted.append(fine)
         if fine is not None:
-            errors.append(fine[1])
-            points.append(_edge_points(border, profiles, rows, along[rows], fine[0], blur_px))
-    outline = _from_lines(fitted, artwork, float(np.mean(errors)) if errors else 0.0)
+            points.append(_edge_points(border, profiles, rows, along[rows], fine, blur_px))
+    outline = _from_lines(fitted, artwork)
     if outline is None:
         return None
     return outline.with_edges(
@@ -180,7 +178,7 @@ def _consistent(
     return best
 
 
-def _from_lines(lines: list[Line | None], artwork: Artwork, error_mm: float) -> Outline | None:
+def _from_lines(lines: list[Line | None], artwork: Artwork) -> Outline | None:
     """The outline from its lines; a missing one is put where the size wants it."""
     w, h = artwork.width_mm, artwork.height_mm
     seen = tuple(line is not None for line in lines)
@@ -216,4 +214,4 @@ def _from_lines(lines: list[Line | None], artwork: Artwork, error_mm: float) -> 
             for i, j in ((0, 3), (0, 1), (2, 1), (2, 3))
         ]
     )
-    return described(corners, artwork, (seen[0], seen[1], seen[2], seen[3]), error_mm)
+    return described(corners, artwork, (seen[0], seen[1], seen[2], seen[3]))

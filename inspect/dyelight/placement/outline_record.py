@@ -29,13 +29,12 @@ class Outline:
     """The panel's outline.
 
     `corners_mm` (4, 2) TL, TR, BR, BL of the panel in artwork mm, as if not rounded; `seen` (4,)
-    which sides were measured; `error_mm` standard error of the sides; `drift_mm`, `stretch_pct` of
+    which sides were measured; `drift_mm`, `stretch_pct` of
     the print against the panel; `edges` the points behind the sides, None for a shaped panel.
     """
 
     corners_mm: F64
     seen: tuple[bool, bool, bool, bool]
-    error_mm: float
     drift_mm: tuple[float, float]
     stretch_pct: tuple[float, float]
     edges: EdgePoints | None = None
@@ -45,9 +44,7 @@ class Outline:
         return replace(self, edges=edges)
 
 
-def described(
-    corners: F64, artwork: Artwork, seen: tuple[bool, bool, bool, bool], error_mm: float
-) -> Outline:
+def described(corners: F64, artwork: Artwork, seen: tuple[bool, bool, bool, bool]) -> Outline:
     """The outline with drift and stretch of the print, from corners (4, 2) in artwork mm."""
     w, h = artwork.width_mm, artwork.height_mm
     tl, tr, br, bl = corners
@@ -58,7 +55,6 @@ def described(
     return Outline(
         corners_mm=corners,
         seen=seen,
-        error_mm=error_mm,
         drift_mm=(float(off[0] * (1 + stretch[0])), float(off[1] * (1 + stretch[1]))),
         stretch_pct=(float(100 * stretch[0]), float(100 * stretch[1])),
     )

@@ -74,7 +74,6 @@ def _fit_shape(
     prior = np.diag([0.0, 0.0, 1.0, 1.0, 1.0]) / np.square(_STRETCH_SD * 2)
     values = np.concatenate([shift, np.zeros(3)])
     blur_mm = max(blur_px, 0.8) / float(np.median(profiles.px_per_mm[rows]))
-    sd = 0.0
     for window in (0.5, 0.3, 0.2):
         reach = window + 2.0 * blur_mm
         expected = design @ values
@@ -99,5 +98,4 @@ def _fit_shape(
     support = float(np.mean(w > 0.2))
     if support < _LEAST_SUPPORT:
         return None
-    error = sd / np.sqrt(max(float(w.sum()), 1.0))
-    return described(moved, artwork, (True, True, True, True), error)
+    return described(moved, artwork, (True, True, True, True))

@@ -24,9 +24,8 @@ class Line:
 
 def sub_pixel(
     profiles: Profiles, rows: Index, along: F64, line: Line, blur_px: float
-) -> tuple[Line, float] | None:
-    """The line through the steepest point of each profile, and its standard error in mm."""
-    error = np.inf
+) -> Line | None:
+    """The line through the steepest point of each profile."""
     for window in (3.0, 2.0, 2.0):
         found = steepest(profiles, rows, along, line, blur_px, window)
         if found.ok.sum() < 12:
@@ -35,11 +34,11 @@ def sub_pixel(
         fit = _tukey_line(design, found.offsets_mm, found.weight, 0.15 * profiles.pitch_mm)
         if fit is None:
             return None
-        (middle, slope), error, support = fit
+        (middle, slope), support = fit
         if support < _LEAST_SUPPORT * len(rows):
             return None
         line = Line(middle, slope, line.score)
-    return line, error
+    return line
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,11 +81,10 @@ def steepest(
 
 def _tukey_line(
     design: F64, value: F64, weight: F64, least_sd: float
-) -> tuple[tuple[float, float], float, float] | None:
-    """Weighted Tukey fit: coefficients, standard error at the middle, number of agreeing points."""
+) -> tuple[tuple[float, float], float] | None:
+    """Weighted Tukey fit: coefficients and number of agreeing points."""
     w = weight.copy()
     coefficients: F64 = np.zeros(2)
-    sd = np.inf
     for round_ in range(8):
         normal = design.T @ (design * w[:, None])
         if np.linalg.cond(normal) > 1e10:
@@ -100,5 +98,4 @@ def _tukey_line(
         cut = 4.5 if round_ > 2 else 8.0
         w = weight * np.square(np.clip(1 - np.square(residual / (cut * sd)), 0.0, 1.0))
     support = float(np.sum(w > 0.2 * weight.max()))
-    count = max(float(np.square(w.sum()) / np.maximum(np.square(w).sum(), 1e-12)), 1.0)
-    return (float(coefficients[0]), float(coefficients[1])), sd / np.sqrt(count), support
+    return (float(coefficients[0]), float(coefficients[1])), support
