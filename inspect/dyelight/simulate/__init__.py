@@ -5,6 +5,7 @@ from __future__ import annotations
 from .artworks import DRAWN, artwork_size_mm, drawn_artwork
 from .captures import CAPTURES, CaptureSpec
 from .defects import PLANTABLE, PlantedDefect, plan_defects
+from .fixed import FixedStation
 from .layers import ghost_shift_mm
 from .photo import SimulatedPhoto, simulate_pair, simulate_photo
 from .truth import DefectTruth, Truth
@@ -15,6 +16,7 @@ __all__ = [
     "PLANTABLE",
     "CaptureSpec",
     "DefectTruth",
+    "FixedStation",
     "PlantedDefect",
     "SimulatedPhoto",
     "Truth",

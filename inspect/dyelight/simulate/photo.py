@@ -16,6 +16,7 @@ from .captures import CAPTURES, CaptureSpec
 from .coat_layers import draw_layers
 from .defects import PlantedDefect
 from .fields import stream
+from .fixed import FixedStation
 from .pose import draw_pose
 from .press import draw_press
 from .scene import Scene
@@ -58,6 +59,7 @@ def _scene(
     tilt_deg: float | None,
     turn_deg: float | None,
     press_seed: int | None,
+    station: FixedStation | None,
 ) -> Scene:
     if artwork_rgb.dtype != np.uint8 or artwork_rgb.ndim != 3 or artwork_rgb.shape[2] != 3:
         raise ValueError("artwork_rgb must be uint8 with the shape (H, W, 3).")
@@ -68,23 +70,28 @@ def _scene(
     spec = CAPTURES[capture] if isinstance(capture, str) else capture
     scale = 1.0 if long_side_px is None else long_side_px / spec.width_px
     frame = (round(spec.width_px * scale), round(spec.height_px * scale))
-    pose_rng = stream(seed, "pose")
-    pose = draw_pose(
-        pose_rng,
-        spec,
-        width_mm=width_mm,
-        height_mm=height_mm,
-        frame_px=frame,
-        mirrored=mirrored,
-        fill=fill,
-        tilt_deg=tilt_deg,
-        turn_deg=turn_deg,
-    )
+    if station is None:
+        pose = draw_pose(
+            stream(seed, "pose"),
+            spec,
+            width_mm=width_mm,
+            height_mm=height_mm,
+            frame_px=frame,
+            mirrored=mirrored,
+            fill=fill,
+            tilt_deg=tilt_deg,
+            turn_deg=turn_deg,
+        )
+    else:
+        pose = station.pose(spec, frame, (width_mm, height_mm), seed, mirrored=mirrored)
     corners = np.array([[0, 0], [width_mm, 0], [width_mm, height_mm], [0, height_mm]], np.float64)
     middle = np.array([[width_mm / 2, height_mm / 2]])
     per_mm = float(max(1.7 * pose.scale(middle)[0], 1.3 * pose.scale(corners).max()))
     pressing = stream(seed if press_seed is None else press_seed, "press")
     press = draw_press(pressing, base, width_mm, height_mm, per_mm)
+    if station is not None:
+        shop = draw_press(station.press_stream(), base, width_mm, height_mm, per_mm)
+        press = station.press(press, shop, seed if press_seed is None else press_seed)
     density = press.density(artwork_rgb)
     # area averages where the file is finer than the texture, so that nothing aliases
     full = np.array([width_mm, height_mm]) + 2 * bleed_mm
@@ -105,15 +112,19 @@ def _scene(
         bleed_mm=bleed_mm,
         metal=None if alpha is None else shape_distance_mm(alpha, full[0]),
     )
-    camera = draw_camera(stream(seed, "camera"), spec, scale)
-    light = light_field(stream(seed, "light"), spec, *frame)
-    on_panel = np.rint(pose.to_px(corners) / _LOW).astype(np.int32)
-    where = np.zeros(light.shape, np.uint8)
-    cv2.fillPoly(where, [on_panel], 1)
-    mean_light = float(light[where > 0].mean()) if where.any() else 1.0
-    light = light * np.float32(camera.white_level / 0.88 / mean_light)
+    if station is None:
+        camera = draw_camera(stream(seed, "camera"), spec, scale)
+        light = light_field(stream(seed, "light"), spec, *frame)
+        on_panel = np.rint(pose.to_px(corners) / _LOW).astype(np.int32)
+        where = np.zeros(light.shape, np.uint8)
+        cv2.fillPoly(where, [on_panel], 1)
+        mean_light = float(light[where > 0].mean()) if where.any() else 1.0
+        light = light * np.float32(camera.white_level / 0.88 / mean_light)
+    else:
+        camera = station.cast(station.camera(spec, scale), seed)
+        light = station.light(spec, frame, camera.white_level, seed)
     glare, spill = reflections(stream(seed, "reflections"), spec, *frame, pose.to_px(corners))
-    ground_rng = stream(seed, "ground")
+    ground_rng = stream(seed if station is None else station.seed, "ground")
     ground = draw_ground(
         ground_rng, spec.grounds[int(ground_rng.integers(len(spec.grounds)))], *frame
     )
@@ -138,6 +149,7 @@ def simulate_photo(
     tilt_deg: float | None = None,
     turn_deg: float | None = None,
     press_seed: int | None = None,
+    station: FixedStation | None = None,
 ) -> SimulatedPhoto:
     """A simulated photo of one pressed panel.
 
@@ -145,8 +157,9 @@ def simulate_photo(
     `alpha` (H, W) uint8 is 0 where there is no metal. `mirrored` presses the picture the wrong way
     round. `long_side_px` makes a smaller photo, `fill` sets the share of the frame's area that the
     panel covers (lowered where it would not fit), `tilt_deg`, `turn_deg` the pose; None draws each
-    from the capture. Photos with one `press_seed` show one and the same panel. The same `seed`
-    gives the same bytes. Raises ValueError for an artwork of another type, a size not above 0, an
+    from the capture. Photos with one `press_seed` show one and the same panel; photos with one
+    `station` are taken by one fixed camera of this capture, which has a pose of its own. The same
+    `seed` gives the same bytes. Raises ValueError for an artwork of another type, a size not above 0, an
     unknown capture, or a kind that cannot be planted.
     """
     scene = _scene(
@@ -164,6 +177,7 @@ def simulate_photo(
         tilt_deg=tilt_deg,
         turn_deg=turn_deg,
         press_seed=press_seed,
+        station=station,
     )
     return _shoot(scene, draw_layers(scene.sheet, tuple(defects)))
 
@@ -185,6 +199,7 @@ def simulate_pair(
     tilt_deg: float | None = None,
     turn_deg: float | None = None,
     press_seed: int | None = None,
+    station: FixedStation | None = None,
 ) -> tuple[SimulatedPhoto, SimulatedPhoto]:
     """The same photo with the defects and without them, under the same noise.
 
@@ -205,5 +220,6 @@ def simulate_pair(
         tilt_deg=tilt_deg,
         turn_deg=turn_deg,
         press_seed=press_seed,
+        station=station,
     )
     return _shoot(scene, draw_layers(scene.sheet, tuple(defects))), _shoot(scene, ())
