@@ -125,6 +125,7 @@ def _difference(added: F32) -> Difference:
         skirt=np.zeros(shape, bool),
         white=flat,
         contrast=np.zeros(shape, np.float32),
+        due=np.zeros(shape, np.float32),
     )
 
 

@@ -18,6 +18,7 @@ from dyelight.detect.patches import find_patches
 from dyelight.detect.places import Place
 from dyelight.look import Difference, PanelFrame, PhotoFrame
 from dyelight.look.colour_light import ColourLight
+from dyelight.look.render import photo_light
 from dyelight.look.rootlight import linear_from_root, root_from_linear
 from dyelight.look.sharpness import Sharpness
 from dyelight.placement.picture_map import FittedMap
@@ -105,6 +106,7 @@ def _difference(observed: F32, expected: F32) -> Difference:
         skirt=~everywhere,
         white=np.full((*shape, 3), 0.9, np.float32),
         contrast=np.zeros(shape, np.float32),
+        due=photo_light(expected),
     )
 
 

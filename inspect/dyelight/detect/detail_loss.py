@@ -24,11 +24,14 @@ if TYPE_CHECKING:
 
 _FINE_PX = 2.0
 _WINDOW_MM = 1.2
+_WINDOWS = 3  # widths, each twice the one before: a wide spot is told by more detail
 _LEAST_LOSS = 0.3
+_LEAST_WIDE_LOSS = 0.2
 _SCORE = 8.0
 _LEAST_MM2 = 6.0
 _GAP_MM = 3.0  # of bare ground between lines of print, over which a spot goes on
-_ENOUGH = 8.0  # detail energy over what the look leaves unexplained
+_LEAST_DETAIL = 0.006  # root light: one and a half eight-bit steps
+_TELLING = 0.12  # error up to which a slope says something
 _CELL_PX = 4.0  # neighbouring pixels' detail is not independent
 _AROUND = 5  # cells of four windows over which a slope is usual
 
@@ -36,34 +39,63 @@ _AROUND = 5  # cells of four windows over which a slope is usual
 def find_detail_loss(view: PatchView) -> list[tuple[Place, float]]:
     """Places where detail is lost, with their scores, strongest first."""
     ppm = view.frame.px_per_mm
-    seen, due = photo_light(view.frame.observed), photo_light(view.expected)
+    seen, due = photo_light(view.frame.observed), view.due
     usable = view.usable.astype(np.float32)
     broad_seen, broad_due = gaussian(seen, _FINE_PX), gaussian(due, _FINE_PX)
     lit = (broad_due + ROOT_OFFSET) / np.maximum(broad_seen + ROOT_OFFSET, ROOT_OFFSET)
     fine_due = (due - broad_due) * np.minimum(lit, 1.0)
     fine_seen = seen - broad_seen
-    sigma = max(_WINDOW_MM * ppm, 4.0)
+    products = usable, fine_due**2 * usable, fine_seen * fine_due * usable, fine_seen**2 * usable
+    out: list[tuple[Place, float]] = []
+    for width in range(_WINDOWS):
+        sigma = max(_WINDOW_MM * ppm, 4.0) * 2**width
+        if sigma > min(seen.shape) / 9:
+            break
+        out += _lost(view, products, sigma, _LEAST_LOSS if width == 0 else _LEAST_WIDE_LOSS)
+    full = [one for one in out if _holds_detail(fine_due, one[0])]
+    return _apart(sorted(full, key=lambda one: -one[1]))
+
+
+def _holds_detail(fine_due: F32, place: Place) -> bool:
+    """Whether a quarter of a place or more is due detail that no camera smooths away as noise."""
+    there = np.abs(fine_due[place.window][place.mask])
+    return bool(np.quantile(there, 0.75) > _LEAST_DETAIL)
+
+
+def _lost(
+    view: PatchView, products: tuple[F32, F32, F32, F32], sigma: float, least: float
+) -> list[tuple[Place, float]]:
+    """Places where windows of `sigma` px keep less of the detail due than is usual around them.
+
+    `products` (H, W) each: usable, due by due, seen by due and seen by seen detail.
+    """
     step = max(1, int(sigma / 3))
-    size = (max(seen.shape[1] // step, 4), max(seen.shape[0] // step, 4))
-
-    def window(image: F32) -> F32:
-        return gaussian(area(image * usable, size), sigma / step)
-
-    weight = np.maximum(window(np.ones_like(seen)), 1e-3)
-    dd, sd, ss = window(fine_due**2), window(fine_seen * fine_due), window(fine_seen**2)
-    slope = sd / np.maximum(dd, 1e-9)
-    rest = np.maximum(ss - slope * sd, 1e-9)
-    usual_rest = float(np.median(rest[weight > 0.5])) if (weight > 0.5).any() else 1e-6
-    told = (weight > 0.5) & (dd > _ENOUGH * usual_rest)
+    height, width = view.usable.shape
+    size = (max(width // step, 4), max(height // step, 4))
+    usable, due2, both, seen2 = (gaussian(area(one, size), sigma / step) for one in products)
+    weight = np.maximum(usable, 1e-3)
+    slope = both / np.maximum(due2, 1e-9)
+    rest = np.maximum(seen2 - slope * both, 1e-9)
+    count = 4 * np.pi * sigma**2 / _CELL_PX
+    noise = np.sqrt(rest / (np.maximum(due2, 1e-9) * count))
+    told = (weight > 0.5) & (noise < _TELLING)
     if told.sum() < 50:
         return []
     around = _usual(np.asarray(slope, np.float32), told, size, sigma / step)
     loss = np.where(told, around - slope, 0).astype(np.float32)
-    count = 4 * np.pi * sigma**2 / _CELL_PX
     spread = 1.4826 * float(np.median(np.abs(loss[told])))
-    error = np.sqrt(rest / (np.maximum(dd, 1e-9) * count) + spread**2)
-    over = told & (loss > _LEAST_LOSS) & (loss > _SCORE * error)
+    error = np.hypot(noise, spread)
+    over = told & (loss > least) & (loss > _SCORE * error)
     return _masks(view, np.asarray(over), np.asarray(loss / error, np.float32), step)
+
+
+def _apart(found: list[tuple[Place, float]]) -> list[tuple[Place, float]]:
+    """Of places that share ground, the one with the best score."""
+    out: list[tuple[Place, float]] = []
+    for place, score in found:
+        if not any(place.shared(other) for other, _ in out):
+            out.append((place, score))
+    return out
 
 
 def _usual(slope: F32, told: Mask, size: tuple[int, int], sigma: float) -> F32:

@@ -30,12 +30,14 @@ class PatchView:
     """The panel frame made ready for patches.
 
     `expected` (H, W, 3) blurred to match and `residual` (H, W, 3) photo minus expected, both root
-    light; `weight` (H, W) inverse variance, zero where not `usable` (H, W).
+    light; `due` (H, W) the light channel with all the detail that it should have; `weight` (H, W)
+    inverse variance, zero where not `usable` (H, W).
     """
 
     frame: PanelFrame
     expected: F32
     residual: F32
+    due: F32
     weight: F32
     usable: Mask
     blur_px: float
@@ -64,7 +66,9 @@ def patch_view(difference: Difference, ignore: Mask | None = None) -> PatchView:
     )
     weight = 1 / (noise2 + np.float32(ratio) * slope2)
     weight[~usable] = 0
-    return PatchView(frame, expected, residual, np.asarray(weight, np.float32), usable, blur_px)
+    return PatchView(
+        frame, expected, residual, difference.due, np.asarray(weight, np.float32), usable, blur_px
+    )
 
 
 def darker_scatter(light: F32, busy: U8, seen: Mask) -> F32 | None:

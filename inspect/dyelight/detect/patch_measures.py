@@ -58,9 +58,11 @@ def measure_patch(
     distance = signed_distance(m)
     ring = (distance < -0.25 * reach - 1) & usable
     observed, expected = view.frame.observed[cut], view.expected[cut]
+    seen, due = photo_light(observed), view.due[cut]
     if ring.sum() > 30:
         expected = expected + np.median((observed - expected)[ring], axis=0)
-    expected = np.maximum(expected, 0)
+        due = due + np.median((seen - due)[ring])
+    expected, due = np.maximum(expected, 0), np.maximum(due, 0)
     lab_seen, lab_due = (_lab(gaussian(image, 1.0)[m]) for image in (observed, expected))
     delta = ciede2000(lab_seen, lab_due)
     if not washed and float(delta.mean()) < _UNSEEN_DE00:
@@ -82,7 +84,7 @@ def measure_patch(
     features["lightness_share"] = abs(features["delta_l"]) / max(features["delta_e00"], 0.1)
     residual = photo_light(observed - expected)
     features |= _border(residual * np.float32(sign), m, usable, view.blur_px, ppm)
-    features |= detail(observed, expected, m, ring)
+    features |= detail(seen, due, m, ring)
     features |= _lengths(m, ppm)
     features |= opposite(residual * np.float32(sign), m, usable, features["eq_diameter_mm"] * ppm)
     features["colour_share"] = colour_share(residual, expected, m, usable)

@@ -6,7 +6,6 @@ import cv2
 import numpy as np
 
 from ..imaging import area, gaussian
-from ..look.render import photo_light
 from ..look.rootlight import ROOT_OFFSET
 from ..records import F32, Mask
 
@@ -58,14 +57,14 @@ def opposite(signal: F32, mask: Mask, usable: Mask, diameter_px: float) -> dict[
     }
 
 
-def detail(observed: F32, expected: F32, mask: Mask, ring: Mask) -> dict[str, float]:
-    """Detail kept, and whether the difference is light thrown back rather than dye gone.
+def detail(seen: F32, due: F32, mask: Mask, ring: Mask) -> dict[str, float]:
+    """Detail kept of the light (H, W) that is due, and whether the difference is light thrown back
+    rather than dye gone.
 
     Light adds in linear light, so detail survives a reflection: on root light its contrast falls by
     expected over observed, no more and no less. Vapour blurs it away. Where the picture is flat
     neither can be said, and nothing is returned.
     """
-    seen, due = photo_light(observed), photo_light(expected)
     fine_seen, fine_due = seen - gaussian(seen, 2.0), due - gaussian(due, 2.0)
     kept, error = _kept(fine_seen, fine_due, mask)
     if error > _TELLING or float(np.square(fine_due[mask]).mean()) < _LEAST_DETAIL**2:

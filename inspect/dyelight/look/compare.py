@@ -84,10 +84,12 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
     cells = local.in_cells(panel, placement, (x0, y0), observed.shape, BLOCK_PX)
     shrink = max(1, int(px_per_mm / panel.px_per_mm))
     placed = placement.uncertainty_px < _PLACED_PX
-    frame, forgiven, contrast = _photo_frame(
+    frame, forgiven, contrast, due = _photo_frame(
         observed, usable, under, lit, px_per_mm, (x0, y0), cells, shrink, placed=placed
     )
-    contrast = seen_squared_up(contrast, shrink, panel, placement, (x0, y0))
+    contrast, due = (
+        seen_squared_up(image, shrink, panel, placement, (x0, y0)) for image in (contrast, due)
+    )
     panel = replace(panel, expected=_expected_as_forgiven(panel, frame, forgiven, placement))
     white = lit_white(panel, look)
     thrown_back = glare(panel, white)
@@ -104,6 +106,7 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
         skirt=thrown_back.skirt,
         white=white,
         contrast=contrast,
+        due=due,
     )
 
 
@@ -166,9 +169,10 @@ def _photo_frame(
     shrink: int,
     *,
     placed: bool,
-) -> tuple[PhotoFrame, F32, F32]:
+) -> tuple[PhotoFrame, F32, F32, F32]:
     """The photo frame; what was forgiven in its light channel (H, W); what the local light does to
-    the print's contrast, averaged down by `shrink`.
+    the print's contrast, and the light that is due with nothing forgiven, averaged down by
+    `shrink`.
 
     `local` is each neighbourhood's gain and veil in cells of BLOCK_PX. They and the broad bias are
     no part of what was forgiven: a patch is wide enough to be taken for either.
@@ -194,6 +198,7 @@ def _photo_frame(
             reduced[part] = area(whole, (reduced.shape[1], count))
     reduced -= gaussian(reduced, BLOCK_PX / shrink)
     expected_light = sharp.apply(drawn_light)
+    due = _averaged(expected_light, shrink)
     residual, sigma, coherent, bias = left_over(light, expected_light, usable)
     forgiven = light
     for rows in strips(size[1], _STRIP_PX):
@@ -214,7 +219,13 @@ def _photo_frame(
         sharpness=sharp,
         local=local,
     )
-    return frame, forgiven, reduced
+    return frame, forgiven, reduced, due
+
+
+def _averaged(image: F32, shrink: int) -> F32:
+    """Means over `shrink` by `shrink` pixels; a ragged last row or column is left off."""
+    height, width = image.shape[0] // shrink, image.shape[1] // shrink
+    return area(image[: height * shrink, : width * shrink], (width, height))
 
 
 def _expected_as_forgiven(

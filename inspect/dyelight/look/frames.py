@@ -104,7 +104,9 @@ class Difference:
     `hidden` (H, W) bool on the panel frame: clipped places and strong glare; `skirt` (H, W) bool
     where glare fades out, expected under its own neighbourhood's light there. `white` (H,
     W, 3) float32: root light that the bare white base has there. `contrast` (H, W) float32: what
-    the neighbourhood's own light does to the print's contrast there, root light.
+    the neighbourhood's own light does to the print's contrast there, root light. `due` (H, W)
+    float32: the light channel as it should be under that light, as sharp as the photo is elsewhere;
+    in `panel.expected` the contrast and sharpness of every place were matched to the photo's.
     """
 
     artwork: Artwork
@@ -118,6 +120,7 @@ class Difference:
     skirt: Mask
     white: F32
     contrast: F32
+    due: F32
 
     def to_panel_mm(self, points_mm: F64) -> F64:
         """Panel mm (N, 2) of artwork points (N, 2) in mm: the print may sit off the metal."""

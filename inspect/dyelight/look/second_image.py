@@ -52,28 +52,33 @@ class SecondImage:
 
 def with_second_image(difference: Difference, second: SecondImage) -> Difference:
     """The difference against an expectation that shows the second image too."""
+    sources = _panel_sources_px(difference.panel, second)
+    expected = _doubled(difference.panel.expected, *sources, second.strength)
     return replace(
         difference,
-        panel=_panel(difference.panel, second),
+        panel=replace(difference.panel, expected=expected),
         photo=_photo(difference, second),
+        due=_doubled(difference.due, *sources, second.strength),
     )
 
 
 def _doubled(image: F32, first: F32, second: F32, strength: float) -> F32:
-    """An image (H, W, 3) read at px `first` and `second` (h, w, 2) each, laid over one another."""
+    """An image, (H, W) or (H, W, 3), read at px `first` and `second` (h, w, 2) each, the second
+    laid over the first."""
     base = np.maximum(sample(image, first), _DARK)
     ratio = np.maximum(sample(image, second), _DARK) / base
     return np.asarray(base * cv2.pow(ratio, strength), np.float32)
 
 
-def _panel(frame: PanelFrame, second: SecondImage) -> PanelFrame:
+def _panel_sources_px(frame: PanelFrame, second: SecondImage) -> tuple[F32, F32]:
+    """Frame px (H, W, 2) that first and second image show at each pixel of the panel frame."""
     height, width = frame.inside.shape
     px = np.stack(np.meshgrid(np.arange(width), np.arange(height)), -1).reshape(-1, 2)
-    at = [
+    first, other = (
         frame.to_px(mm).reshape(height, width, 2).astype(np.float32)
         for mm in second.sources_mm(frame.to_mm(px.astype(np.float64)))
-    ]
-    return replace(frame, expected=_doubled(frame.expected, at[0], at[1], second.strength))
+    )
+    return first, other
 
 
 def _photo(difference: Difference, second: SecondImage) -> PhotoFrame:
