@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -19,8 +20,12 @@ from .patches import find_patches
 from .same import with_dents_whole, without_doubles
 from .shapes import drawn, is_mark
 from .streaks import find_streaks, without_streaks
+from .taught import with_taught
 from .trace import without_traces
 from .whole import find_whole
+
+if TYPE_CHECKING:
+    from ..teach.use import UnderTaught
 
 # a detector sees the difference and what the detectors before it have found
 Detector = Callable[[Difference, tuple[Candidate, ...]], tuple[Candidate, ...]]
@@ -49,7 +54,9 @@ _BROAD = 0.22  # share of the short side from which a soft patch may as well be 
 _VERY_SOFT = 2.5
 _MORE_DYE = 0.44  # share of light under which lost dye draws a patch better than light does
 _SOFT_BORDER = 1.6
-_SHARP_BORDER = 1.3  # no glare ends so sharply
+_SHARP_BORDER = 1.3  # no glare ends so sharply, nor does what it mirrors
+_THROUGH_DE00 = 3.0
+_THROUGH_SHIFT_PX = 25.0  # no edge of the picture is that far off its place
 _WIDE_MM = 12.0  # coating seldom lifts in larger pieces
 _OVER_WHITE = 0.5  # no bare base is brighter than white
 _MIN_HIDDEN_MM2 = 4.0
@@ -69,9 +76,10 @@ class Detection:
     faintest_spot_de00: float | None
 
 
-def detect(difference: Difference) -> Detection:
+def detect(difference: Difference, under: UnderTaught | None = None) -> Detection:
     """Run every detector and settle what each of them saw of the same thing.
 
+    `under` is what a taught camera knows of this photo, None where it was taught nothing.
     A second image over the print is looked for first, and is part of what is expected from then on.
     """
     double = find_double(difference)
@@ -81,17 +89,22 @@ def detect(difference: Difference) -> Detection:
         difference = with_second_image(difference, double.image)
     for detector in DETECTORS:
         found += detector(difference, found)
+    if under is not None:
+        found = tuple(with_taught(difference, found, under))
     found = tuple(with_lines_whole(with_dents_whole(found)))
     thrown_back = {id(c) for c in found if is_reflection(difference, c)}
     hidden = difference.hidden.copy()
     strong = [c for c in found if id(c) in thrown_back and c.delta_e00 >= _STRONG_DE00]
     hidden |= drawn(difference, strong)
-    # a small sharp mark shows through a soft reflection
+    # a small mark shows through a soft reflection, a sharp one through any that is not burnt out
     visible = [
         c
         for c in found
         if id(c) not in thrown_back
-        and not _is_hidden(difference, difference.hidden if is_mark(c) else hidden, c)
+        and (
+            _shows_through(c)
+            or not _is_hidden(difference, difference.hidden if is_mark(c) else hidden, c)
+        )
         and not _on_the_rim(difference, c)
         and not _is_skirt(difference, c)
     ]
@@ -191,6 +204,18 @@ def _is_skirt(difference: Difference, candidate: Candidate) -> bool:
         return False
     near = drawn(difference, [candidate], _SKIRT_MM)
     return bool((difference.hidden & near).any())
+
+
+def _shows_through(candidate: Candidate) -> bool:
+    """Whether a mark lies on the panel whatever the coating throws back around it: the camera is
+    focused there, and a room in the mirror of the coating is not."""
+    features = candidate.features
+    return (
+        is_mark(candidate)
+        and candidate.delta_e00 >= _THROUGH_DE00
+        and features["edge_blur_ratio"] < _SHARP_BORDER
+        and features["edge_shift_px"] > _THROUGH_SHIFT_PX
+    )
 
 
 def _is_hidden(difference: Difference, hidden: Mask, candidate: Candidate) -> bool:
