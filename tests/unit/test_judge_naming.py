@@ -329,8 +329,12 @@ def test_confidence_follows_the_published_formula() -> None:
     """The logistic curve is the one that calibration.toml states."""
     curve = RULES.curves["point"]
     score = curve.intercept.value + curve.ln_snr.value * math.log(20) + curve.margin.value * 0.5
-    assert curve.confidence(20.0, 0.5) == pytest.approx(1 / (1 + math.exp(-score)))
-    assert curve.confidence(0.0, 0.5) == curve.confidence(1.0, 0.5)
+    assert curve.confidence({"snr": 20.0}, 0.5) == pytest.approx(1 / (1 + math.exp(-score)))
+    assert curve.confidence({"snr": 0.0}, 0.5) == curve.confidence({"snr": 1.0}, 0.5)
+    for name, weight in curve.feature.items():
+        with_it = score + weight.value * math.log(3)
+        measured = curve.confidence({"snr": 20.0, name: 2.0}, 0.5)
+        assert measured == pytest.approx(1 / (1 + math.exp(-with_it)))
 
 
 def test_findings_are_ordered_by_severity_then_difference() -> None:

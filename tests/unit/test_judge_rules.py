@@ -167,6 +167,21 @@ def test_text_in_another_encoding_is_refused(tmp_path: Path) -> None:
         load_rules(path)
 
 
+def test_a_confidence_curve_on_an_unknown_feature_is_refused(tmp_path: Path) -> None:
+    """A weight in calibration.toml for a feature that the rules do not declare is named."""
+    (tmp_path / "defects.toml").write_text(
+        (models_folder() / "defects.toml").read_text(encoding="utf-8"), encoding="utf-8"
+    )
+    curves = (models_folder() / "calibration.toml").read_text(encoding="utf-8")
+    curves += (
+        '\n[family.point.feature.edge_shfit_px]\nvalue = 1.0\nunit = "1"\nmeaning = "m"\n'
+        'origin = "o"\n'
+    )
+    (tmp_path / "calibration.toml").write_text(curves, encoding="utf-8")
+    with pytest.raises(RulesError, match="family.point.feature.edge_shfit_px"):
+        load_rules(tmp_path / "defects.toml")
+
+
 def test_an_unknown_key_is_refused_with_the_nearest_name(tmp_path: Path) -> None:
     """A misspelt key is named with its place, and the nearest known key is offered."""
     text = shipped().replace("\nmin = ", "\nmim = ", 1)

@@ -101,7 +101,7 @@ def _named(
     if best is None:
         return None
     values[MARGIN] = best.margin
-    confidence = rules.curves[_family(candidate)].confidence(candidate.snr, best.margin)
+    confidence = rules.curves[_family(candidate)].confidence(values, best.margin)
     if confidence < rules.naming.least_confidence.value:
         return None
     return Finding(

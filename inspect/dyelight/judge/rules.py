@@ -31,7 +31,7 @@ from .model_file import (
     parse,
 )
 
-Family = Literal["point", "line", "patch", "double", "border", "panel"]
+Family = Literal["point", "line", "patch", "double", "border", "panel", "taught"]
 KINDS: tuple[Kind, ...] = get_args(Kind)
 FAMILIES: tuple[Family, ...] = get_args(Family)
 RULES_FILE = "defects.toml"
@@ -176,20 +176,27 @@ class RulesFile(StrictTable):
 
 
 class Curve(StrictTable):
-    """Confidence of one family: 1 / (1 + exp(-(intercept + ln_snr*ln(snr) + margin*margin)))."""
+    """Confidence of one family: 1 / (1 + exp(-score)), where score = intercept + ln_snr * ln(snr) +
+    margin * margin + the sum of feature * ln(1 + value) over `feature`."""
 
     intercept: Threshold
     ln_snr: Threshold
     margin: Threshold
+    feature: dict[str, Threshold] = {}
 
-    def confidence(self, snr: float, margin: float) -> float:
-        """How often a finding with this SNR and membership margin is true, 0..1."""
+    def confidence(self, values: Mapping[str, float], margin: float) -> float:
+        """How often a finding with these measured values and this membership margin is true, 0..1.
+
+        A feature that was not measured counts as 0.
+        """
         # below SNR 1 there is nothing to see; the floor keeps the logarithm finite
         score = (
             self.intercept.value
-            + self.ln_snr.value * math.log(max(snr, 1.0))
+            + self.ln_snr.value * math.log(max(values.get("snr", 1.0), 1.0))
             + self.margin.value * margin
         )
+        for name, weight in self.feature.items():
+            score += weight.value * math.log1p(max(values.get(name, 0.0), 0.0))
         return 1.0 / (1.0 + math.exp(-max(-50.0, min(50.0, score))))
 
 
@@ -237,7 +244,8 @@ def load_rules(path: str | Path | None = None) -> Rules:
     curves = parse(
         CalibrationFile,
         curves_source,
-        troubles=_left_out(curves_source.tables, "family", FAMILIES),
+        troubles=_left_out(curves_source.tables, "family", FAMILIES)
+        + _unknown_features(curves_source.tables, parsed.features),
     )
     return Rules(
         features=parsed.features,
@@ -259,6 +267,20 @@ def _declared_units(tables: Mapping[str, Any]) -> dict[str, str]:
         for name, entry in declared.items()
         if isinstance(entry, dict) and "unit" in entry
     }
+
+
+def _unknown_features(tables: Mapping[str, Any], known: Mapping[str, Feature]) -> list[Trouble]:
+    """Troubles with confidence curves that ask for features which the rules do not declare."""
+    families = tables.get("family")
+    if not isinstance(families, dict):
+        return []
+    return [
+        Trouble(f"family.{family}.feature.{name}", "the rules declare no such feature.")
+        for family, curve in families.items()
+        if isinstance(curve, dict) and isinstance(curve.get("feature"), dict)
+        for name in curve["feature"]
+        if name not in known
+    ]
 
 
 def _left_out(tables: Mapping[str, Any], table: str, names: tuple[str, ...]) -> list[Trouble]:
