@@ -178,7 +178,7 @@ def test_a_confidence_curve_on_an_unknown_feature_is_refused(tmp_path: Path) -> 
         'origin = "o"\n'
     )
     (tmp_path / "calibration.toml").write_text(curves, encoding="utf-8")
-    with pytest.raises(RulesError, match="family.point.feature.edge_shfit_px"):
+    with pytest.raises(RulesError, match=r"family\.point\.feature\.edge_shfit_px"):
         load_rules(tmp_path / "defects.toml")
 
 

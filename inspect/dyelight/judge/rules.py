@@ -182,7 +182,7 @@ class Curve(StrictTable):
     intercept: Threshold
     ln_snr: Threshold
     margin: Threshold
-    feature: dict[str, Threshold] = {}
+    feature: dict[str, Threshold] = Field(default_factory=dict)
 
     def confidence(self, values: Mapping[str, float], margin: float) -> float:
         """How often a finding with these measured values and this membership margin is true, 0..1.
