@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from . import __version__
@@ -26,9 +27,11 @@ from .records import (
     Placement,
 )
 from .report.pictures import squared_up_pictures
+from .teach.use import UnderTaught, hold_against
 
 if TYPE_CHECKING:
     from .causes.evidence import Evidence
+    from .teach import Teaching
 
 
 @contextmanager
@@ -56,11 +59,13 @@ def inspect_panel(
     acceptance: AcceptanceSpec,
     causes: CauseMap,
     evidence: Callable[[], Evidence] | None = None,
+    taught: Teaching | None = None,
 ) -> Inspection:
     """Inspect one panel: placement, look, detect, judge, causes.
 
     `evidence` gives what the press log says of this panel's pressing, and is asked only where
-    something was found; None where there is no log.
+    something was found; None where there is no log. `taught` is what the fixed camera learnt that
+    took them; a photo that it does not fit says so in a note and is looked at without.
     Each photo is looked at by itself, one after the other, and what they saw is merged. Placement
     and pictures are those of the first photo that could be placed, which `photos` names first.
     Raises StageFault where a stage fails; a photo that cannot carry a verdict is a result. The
@@ -79,9 +84,16 @@ def inspect_panel(
             continue
         with stage("look", photo.file):
             difference = compare(photo, artwork, placed)
+        under: UnderTaught | None = None
+        noted = photo
+        if taught is not None:
+            with stage("taught", photo.file):
+                under, note = hold_against(taught, photo, difference, placed)
+            noted = replace(photo, notes=(*photo.notes, note))
         with stage("detect", photo.file):
-            seen = detect(difference)
-            sights.append(keep_sight(difference, seen, placed, photo, alone=len(photos) == 1))
+            seen = detect(difference, under)
+            alone, judged = len(photos) == 1, under is not None
+            sights.append(keep_sight(difference, seen, placed, noted, alone=alone, taught=judged))
         if first is None:
             with stage("pictures", photo.file):
                 first = photo, placed, squared_up_pictures(photo, difference)

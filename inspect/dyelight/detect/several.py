@@ -56,10 +56,13 @@ def merged(
         for candidate in one.candidates
     ]
     seen_from = views(sights)
+    # what a taught camera judged, photos that do not fit its teaching have no say in
+    taught = sum(one.taught for one in sights)
     found = [
         *_doubles([m for m in members if m.candidate.family == "double"], sights, seen_from),
         *_borders([m for m in members if m.candidate.family == "border"], seen_from),
-        *_whole([m for m in members if m.candidate.family == "panel"], seen_from),
+        *_whole([m for m in members if m.candidate.family == "panel"], seen_from, len(sights)),
+        *_whole([m for m in members if m.candidate.family == "taught"], seen_from, taught),
         *merged_local([m for m in members if _is_local(m.candidate)], sights, seen_from),
     ]
     polygons = [
@@ -159,14 +162,15 @@ def _same_strip(a: Candidate, b: Candidate) -> bool:
     return across[0] == across[1] and boxes_iou(a, b) > 0
 
 
-def _whole(members: Sequence[Member], seen_from: Sequence[int]) -> list[Candidate]:
-    """Changes of the panel's or a zone's colour that every photo sees, as the mildest has them."""
+def _whole(members: Sequence[Member], seen_from: Sequence[int], asked: int) -> list[Candidate]:
+    """Changes of the panel's or a zone's colour that all `asked` photos see, as the mildest has
+    them."""
     out: list[Candidate] = []
     taken: list[Candidate] = []
     for one in sorted(members, key=lambda one: one.candidate.delta_e00):
         like = [m for m in members if m.photo != one.photo and _same_change(one, m)]
         seeing = {m.photo for m in like} | {one.photo}
-        if len(seeing) == len(seen_from) and not any(one.candidate is c for c in taken):
+        if len(seeing) == asked and not any(one.candidate is c for c in taken):
             out.append(joined(one, {m.photo: m.candidate.snr for m in like}, seen_from))
             taken += [m.candidate for m in like]
     return out

@@ -24,7 +24,8 @@ class Sight:
     """What is kept of one placed photo.
 
     `view` (4, 2) are the panel's corners over the photo's long side, which tell where the photo was
-    taken from. `layers` is None where no other photo asks.
+    taken from. `layers` is None where no other photo asks. `taught` says whether a taught camera
+    judged the panel's colour.
     """
 
     photo: str
@@ -34,6 +35,7 @@ class Sight:
     view: F64
     uncertainty_mm: float
     layers: Layers | None
+    taught: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +47,13 @@ class Member:
 
 
 def keep_sight(
-    difference: Difference, seen: Detection, placement: Placement, photo: Photo, *, alone: bool
+    difference: Difference,
+    seen: Detection,
+    placement: Placement,
+    photo: Photo,
+    *,
+    alone: bool,
+    taught: bool = False,
 ) -> Sight:
     """What merging needs of one photo; `alone` where it is the only one."""
     capture = capture_facts(difference, seen, placement, photo)
@@ -60,6 +68,7 @@ def keep_sight(
         view=placement.corners_px / max(photo.width_px, photo.height_px),
         uncertainty_mm=placement.uncertainty_px / difference.photo.px_per_mm,
         layers=layers,
+        taught=taught,
     )
 
 

@@ -127,4 +127,4 @@ def _moved(
     to_middle = np.array([[flip, 0, -flip * size_mm[0] / 2], [0, 1, -size_mm[1] / 2], [0, 0, 1.0]])
     c, s = float(np.cos(turn)), float(np.sin(turn))
     x, y = bench_mm[0] / 2 + move_mm[0], bench_mm[1] / 2 + move_mm[1]
-    return np.array([[c, -s, x], [s, c, y], [0, 0, 1.0]]) @ to_middle
+    return np.asarray(np.array([[c, -s, x], [s, c, y], [0, 0, 1.0]]) @ to_middle, np.float64)

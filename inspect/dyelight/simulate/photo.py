@@ -159,8 +159,8 @@ def simulate_photo(
     panel covers (lowered where it would not fit), `tilt_deg`, `turn_deg` the pose; None draws each
     from the capture. Photos with one `press_seed` show one and the same panel; photos with one
     `station` are taken by one fixed camera of this capture, which has a pose of its own. The same
-    `seed` gives the same bytes. Raises ValueError for an artwork of another type, a size not above 0, an
-    unknown capture, or a kind that cannot be planted.
+    `seed` gives the same bytes. Raises ValueError for an artwork of another type, a size not above
+    0, an unknown capture, or a kind that cannot be planted.
     """
     scene = _scene(
         artwork_rgb,

@@ -1,0 +1,138 @@
+"""Teach a fixed camera its light from a blank white panel (flat-field calibration)."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import cv2
+import numpy as np
+
+from .. import __version__
+from ..errors import SettingsError
+from ..imaging import gaussian
+from ..look.render import photo_light
+from ..look.rootlight import linear_from_root, root_from_pixels
+from ..placement.quads import find_quads
+from ..records import F32, F64, Base, Photo
+from .capture import NOISE_BINS, around_panel, plane_of
+from .fixed_capture import START_SHAPE, START_SIZE, bench_of, blocks
+from .look import CURVE_SPANS, TONE_SPANS, TaughtLook, fit_gain, ln_light
+from .record import TaughtCapture, TaughtPanel, Teaching
+from .scatter import START_COLOUR, START_WHOLE, START_ZONE
+from .use import TILT
+from .verdicts import Spread
+
+_GRID = 80  # places each way
+_INSET = 0.03  # of each side, left out at the edge
+_PATCH_PX = 5.0  # Gaussian that a place is averaged over
+_WIDE_PX = 8.0  # Gaussian that noise is told from
+_CLIPPED, _DARK = 0.93, 0.1  # root light
+_LEAST_WHITE = 0.9  # of its places must be usable
+
+
+def teach_blank(
+    photo: Photo,
+    width_mm: float,
+    height_mm: float,
+    *,
+    base: Base,
+    finish: str,
+    today: str | None = None,
+) -> Teaching:
+    """Light and noise from one photo of a blank panel of this size; colours stay unknown.
+
+    Raises SettingsError where no blank panel is found in it, or it is burnt out or dark.
+    """
+    corners = _corners(photo, width_mm, height_mm)
+    place = (np.arange(_GRID) + 0.5) / _GRID * (1 - 2 * _INSET) + _INSET
+    mm = np.stack(np.meshgrid(place * width_mm, place * height_mm), axis=-1).reshape(-1, 2)
+    square = np.array([[0, 0], [width_mm, 0], [width_mm, height_mm], [0, height_mm]], np.float32)
+    to_photo = np.asarray(
+        cv2.getPerspectiveTransform(square, corners.astype(np.float32)), np.float64
+    )
+    px = cv2.perspectiveTransform(mm[None], to_photo)[0]
+    root = root_from_pixels(photo.pixels)
+    at = np.rint(px).astype(np.intp)
+    at = np.clip(at, 0, np.array([photo.width_px - 1, photo.height_px - 1]))
+    seen = gaussian(root, _PATCH_PX)[at[:, 1], at[:, 0]]
+    usable = (seen.max(axis=1) < _CLIPPED) & (seen.min(axis=1) > _DARK)
+    if usable.mean() < _LEAST_WHITE:
+        raise SettingsError(
+            "the blank panel is burnt out or too dark in this photo.",
+            file=photo.file,
+            remedy="Set the exposure so that white stays a little under the brightest, and take "
+            "out what mirrors in the panel.",
+        )
+    photo_at = (px + 0.5) / np.array([photo.width_px, photo.height_px], np.float64)
+    light = linear_from_root(seen[usable].copy()).astype(np.float64)
+    grid = _grid(width_mm, height_mm, to_photo)
+    around = around_panel(photo.pixels, corners)
+    bench, bench_scatter, _ = bench_of([around])
+    covered = np.zeros(bench.shape[:2])
+    covered[blocks(photo_at[usable])] = 1
+    curve, tone = CURVE_SPANS + 3, TONE_SPANS + 3
+    return Teaching(
+        way="blank",
+        base=base,
+        finish=finish,
+        look=TaughtLook(
+            np.zeros((3, 3, curve)),
+            None,
+            fit_gain(ln_light(light), photo_at[usable]),
+            np.zeros((3, tone, tone)),
+        ),
+        capture=TaughtCapture(
+            width_px=photo.width_px,
+            height_px=photo.height_px,
+            plane=plane_of(grid),
+            size_scatter=START_SIZE,
+            shape_scatter=START_SHAPE,
+            bench=bench,
+            bench_scatter=bench_scatter,
+            tilt_scatter=TILT,
+            noise=_noise(root, at[usable]),
+            covered=covered,
+            lens=(0.0, 0.0),
+            flicker=None,
+        ),
+        spread=Spread(START_WHOLE, START_ZONE),
+        colour_error=START_COLOUR,
+        panels=(TaughtPanel(photo.file, photo.sha256, ""),),
+        left_out=(),
+        taught_at=date.today().isoformat() if today is None else today,
+        tool_version=__version__,
+    )
+
+
+def _corners(photo: Photo, width_mm: float, height_mm: float) -> F64:
+    """Corners (4, 2) of the panel in px: the clearest outline that its size allows."""
+    quads = find_quads(photo, width_mm, height_mm)
+    if not quads:
+        raise SettingsError(
+            "no panel of this size is seen in the photo.",
+            file=photo.file,
+            remedy="Check --size, and lay the blank panel on a darker ground, all of it in sight.",
+        )
+    return quads[0].corners_px
+
+
+def _grid(width_mm: float, height_mm: float, to_photo: F64) -> tuple[F64, F64]:
+    xs, ys = np.linspace(0, width_mm, 9), np.linspace(0, height_mm, 9)
+    mm = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
+    return mm, cv2.perspectiveTransform(mm[None], to_photo)[0].astype(np.float64)
+
+
+def _noise(root: F32, at: np.ndarray[tuple[int, int], np.dtype[np.intp]]) -> F64:
+    """Noise by brightness as `capture.noise_of` has it; a white panel fills one bin or two."""
+    low, high = at.min(axis=0), at.max(axis=0) + 1
+    light = photo_light(np.ascontiguousarray(root[low[1] : high[1], low[0] : high[0]]))
+    wide = gaussian(light, _WIDE_PX)
+    row, column = at[:, 1] - low[1], at[:, 0] - low[0]
+    off, level = (light - wide)[row, column], wide[row, column]
+    out = np.full(len(NOISE_BINS), np.nan)
+    nearest = np.abs(level[:, None] - NOISE_BINS[None]).argmin(axis=1)
+    for k in range(len(NOISE_BINS)):
+        own = off[nearest == k]
+        if own.size >= _GRID:
+            out[k] = 1.4826 * float(np.median(np.abs(own - np.median(own))))
+    return out
