@@ -171,12 +171,16 @@ def _mark(x: float, y: float, **features: float) -> Candidate:
     return _candidate("point", x, y, 0.3, values | features)
 
 
+_TURN = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+_ROUND = np.stack([np.cos(_TURN), np.sin(_TURN)], axis=1)
+
+
 def _candidate(family: str, x: float, y: float, radius: float, features: Any) -> Candidate:
     return Candidate(
         family=family,
         center_mm=(x, y),
         box_mm=(x - radius, y - radius, x + radius, y + radius),
-        outline_mm=np.zeros((0, 2)),
+        outline_mm=np.array([x, y]) + radius * _ROUND,
         area_mm2=np.pi * radius**2,
         delta_e00=10.0,
         snr=20.0,
@@ -214,6 +218,10 @@ def test_marks_inside_a_patch_are_its_mottle_unless_they_stand_out() -> None:
     assert without_doubles([*mottle, weak, strong, patch]) == [strong, patch]
     outside = _mark(40, 20)
     assert without_doubles([outside, patch]) == [outside, patch]
+    line = np.array([[10.0, 10], [30, 30], [30.5, 30], [10.5, 10]])
+    diagonal = replace(patch, outline_mm=line, box_mm=(10, 10, 30.5, 30))
+    in_its_box = _mark(26, 14)
+    assert without_doubles([in_its_box, diagonal]) == [in_its_box, diagonal]
 
 
 def test_large_soft_marks_are_left_to_the_patches() -> None:

@@ -19,6 +19,7 @@ from dyelight.detect.places import Place, joined
 from dyelight.detect.same import with_dents_whole
 from dyelight.detect.streaks import _lines, without_streaks
 from dyelight.look import PanelFrame
+from dyelight.look.render import photo_light
 from dyelight.look.rootlight import linear_from_root, root_from_linear
 from dyelight.records import F32, Candidate, Mask
 
@@ -172,7 +173,9 @@ def _print_view(seen: F32, due: F32) -> PatchView:
     frame = SimpleNamespace(px_per_mm=5.0, observed=seen)
     usable = np.ones(due.shape[:2], bool)
     weight = np.ones(due.shape[:2], np.float32)
-    return PatchView(cast(PanelFrame, frame), due, seen - due, weight, usable, 1.0)
+    return PatchView(
+        cast(PanelFrame, frame), due, seen - due, photo_light(due), weight, usable, 1.0
+    )
 
 
 def _fine_print(rng: np.random.Generator) -> F32:
@@ -194,6 +197,17 @@ def test_print_that_ran_is_found_though_its_mean_holds() -> None:
     assert len(found) == 1
     x0, y0, x1, y1 = found[0][0].box
     assert ((x0 + x1) / 2, (y0 + y1) / 2) == pytest.approx((300, 200), abs=6)
+
+
+def test_detail_that_a_camera_would_smooth_away_is_not_missed() -> None:
+    """Detail fainter than an eight-bit step may be gone from a place and says nothing."""
+    rng = np.random.default_rng(4)
+    due = np.asarray(0.4 + 0.006 * (_fine_print(rng) - 0.6), np.float32)
+    soft = cv2.GaussianBlur(due, (0, 0), 4.0)
+    y, x = np.mgrid[0:480, 0:640]
+    level = (np.hypot(x - 300, y - 200) < 60).astype(np.float32)[..., None]
+    seen = due + level * (soft - due) + np.float32(1e-4) * rng.standard_normal(due.shape)
+    assert find_detail_loss(_print_view(np.asarray(seen, np.float32), due)) == []
 
 
 def test_print_that_is_soft_everywhere_or_under_light_lost_nothing() -> None:

@@ -57,6 +57,7 @@ _SOFT_BORDER = 1.6
 _SHARP_BORDER = 1.3  # no glare ends so sharply, nor does what it mirrors
 _THROUGH_DE00 = 3.0
 _THROUGH_SHIFT_PX = 25.0  # no edge of the picture is that far off its place
+_STRONG_MARK_DE00, _STRONG_SHIFT_PX = 10.0, 12.0
 _WIDE_MM = 12.0  # coating seldom lifts in larger pieces
 _OVER_WHITE = 0.5  # no bare base is brighter than white
 _MIN_HIDDEN_MM2 = 4.0
@@ -210,12 +211,14 @@ def _shows_through(candidate: Candidate) -> bool:
     """Whether a mark lies on the panel whatever the coating throws back around it: the camera is
     focused there, and a room in the mirror of the coating is not."""
     features = candidate.features
-    return (
-        is_mark(candidate)
-        and candidate.delta_e00 >= _THROUGH_DE00
-        and features["edge_blur_ratio"] < _SHARP_BORDER
-        and features["edge_shift_px"] > _THROUGH_SHIFT_PX
-    )
+    softness = features.get("edge_blur_ratio", np.inf)
+    shift_px = features.get("edge_shift_px", 0.0)
+    if not is_mark(candidate) or candidate.delta_e00 < _THROUGH_DE00:
+        return False
+    if softness < _SHARP_BORDER and shift_px > _THROUGH_SHIFT_PX:
+        return True
+    strong = candidate.family == "point" and candidate.delta_e00 > _STRONG_MARK_DE00
+    return strong and softness < _VERY_SOFT and shift_px > _STRONG_SHIFT_PX
 
 
 def _is_hidden(difference: Difference, hidden: Mask, candidate: Candidate) -> bool:

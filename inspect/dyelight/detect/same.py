@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+import cv2
+import numpy as np
+
 from ..records import Candidate
 from .shapes import is_mark
 
-_PAD_MM = 0.3
+_PAD_MM, _PAD_SHARE = 0.3, 0.1  # a rim's marks lie beside the outline
 _NEAR_MM = 0.8
 _SHARP = 1.8
 _SOFT = 2.2
@@ -144,7 +147,7 @@ def _boxes_meet(a: Candidate, b: Candidate, pad_mm: float) -> bool:
 
 
 def _inside(mark: Candidate, patch: Candidate) -> bool:
-    """Whether a mark's centre lies in the patch's box, widened a little."""
-    x, y = mark.center_mm
-    x0, y0, x1, y1 = patch.box_mm
-    return x0 - _PAD_MM <= x <= x1 + _PAD_MM and y0 - _PAD_MM <= y <= y1 + _PAD_MM
+    """Whether a mark's centre lies within a patch's outline, or just beside it."""
+    outline = patch.outline_mm.astype(np.float32).reshape(-1, 1, 2)
+    beside_mm = _PAD_MM + _PAD_SHARE * patch.features["eq_diameter_mm"]
+    return cv2.pointPolygonTest(outline, mark.center_mm, True) >= -beside_mm
