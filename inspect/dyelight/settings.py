@@ -25,7 +25,7 @@ PROJECT_FILE = "dyelight.toml"
 USER_FILE = "settings.toml"
 LOG_FILE = "press-log.sqlite"
 # a relative path in a settings file is meant from that file's folder
-_PATH_KEYS = ("rules", "causes", "out")
+_PATH_KEYS = ("rules", "causes", "taught", "out")
 
 
 class Settings(BaseModel):
@@ -40,6 +40,7 @@ class Settings(BaseModel):
     acceptance: Annotated[str, Field(min_length=1)] = "gallery"
     rules: Path | None = None
     causes: Path | None = None
+    taught: Path | None = None
     out: Path | None = None
     format: Literal["table", "json"] = "table"
     log: Annotated[str, Field(min_length=1)] | None = None

@@ -16,6 +16,7 @@ BENCHES = (
     "history",
     "runs",
     "claims",
+    "taught",
 )
 
 

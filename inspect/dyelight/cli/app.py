@@ -25,6 +25,7 @@ from .log import log
 from .run import run as run_panels
 from .selfcheck import selfcheck
 from .station import station
+from .teach import teach
 
 # newer releases of typer bring their own copy of click, older ones import it: the class that both
 # raise for wrong usage is found through what they share
@@ -63,7 +64,7 @@ def _root(
     """Finds, names and explains defects in photos of dye-sublimated photo panels."""
 
 
-for _command in (check, run_panels, claim, station, causes, demo, selfcheck):
+for _command in (check, run_panels, claim, teach, station, causes, demo, selfcheck):
     app.command(_command.__name__)(_command)
 app.add_typer(log)
 

@@ -48,6 +48,14 @@ def check(
     causes: Annotated[
         Path | None, typer.Option(metavar="FILE", help="A cause map instead of the usual one.")
     ] = None,
+    taught: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="What dyelight teach wrote about the fixed camera that took the photo: colour and "
+            "evenness are judged absolutely.",
+        ),
+    ] = None,
     pressing: Annotated[
         str | None,
         typer.Option(
@@ -93,6 +101,7 @@ def check(
             "acceptance": acceptance,
             "rules": rules,
             "causes": causes,
+            "taught": taught,
             "out": out,
             "format": format,
             "log": log,

@@ -14,6 +14,7 @@ from ..pipeline import inspect_panel
 from ..records import Inspection, VerdictWord
 from ..report.outputs import OutputPaths, refuse_unwritable, write_outputs
 from ..settings import Settings
+from ..teach import load_teaching
 from .exits import PASS, RETAKE, STOPPED
 
 if TYPE_CHECKING:
@@ -58,6 +59,7 @@ def run_job(job: Job, settings: Settings, pressing: LoggedPressing | None = None
     rules = load_rules(settings.rules)
     acceptance = load_acceptance(settings.acceptance, rules)
     causes = load_causes(settings.causes, rules)
+    taught = None if settings.taught is None else load_teaching(settings.taught)
     if settings.out is not None:
         refuse_unwritable(settings.out)
     width_mm, height_mm = settings.size_mm or (None, None)
@@ -73,7 +75,13 @@ def run_job(job: Job, settings: Settings, pressing: LoggedPressing | None = None
     photos = [read_photo(path) for path in job.photos]
     evidence = None if pressing is None else cache(partial(pressing.evidence, causes))
     inspection = inspect_panel(
-        photos, artwork, rules=rules, acceptance=acceptance, causes=causes, evidence=evidence
+        photos,
+        artwork,
+        rules=rules,
+        acceptance=acceptance,
+        causes=causes,
+        evidence=evidence,
+        taught=taught,
     )
     paths = None
     if settings.out is not None:

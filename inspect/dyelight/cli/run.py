@@ -42,6 +42,12 @@ def run(
     causes: Annotated[
         Path | None, typer.Option(metavar="FILE", help="A cause map instead of the usual one.")
     ] = None,
+    taught: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE", help="What dyelight teach wrote about the fixed camera of this run."
+        ),
+    ] = None,
     artwork_folder: Annotated[
         Path | None,
         typer.Option(metavar="DIR", help="Where a folder's artwork lies; else in its artwork/."),
@@ -131,6 +137,7 @@ def run(
             "acceptance": acceptance,
             "rules": rules,
             "causes": causes,
+            "taught": taught,
             "out": out,
             "format": format,
             "log": log,

@@ -80,6 +80,7 @@ def run_run(order: RunOrder, settings: Settings) -> int:
         None if settings.rules is None else str(settings.rules),
         settings.acceptance,
         None if settings.causes is None else str(settings.causes),
+        None if settings.taught is None else str(settings.taught),
     )
     pairing = _paired(order, settings, workers)
     given = _given(order, pairing.entries)
@@ -271,6 +272,8 @@ def _followed(
         _absolute_spec(settings.acceptance),
         None if settings.causes is None else str(Path(settings.causes).absolute()),
         knowledge.sha256,
+        taught=None if settings.taught is None else str(settings.taught.absolute()),
+        taught_sha256="" if knowledge.taught is None else knowledge.taught.sha256,
     )
     progress = Progress(len(drawn), sys.stderr)
 

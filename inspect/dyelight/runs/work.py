@@ -29,6 +29,7 @@ from ..records import Inspection
 from ..report.marked import marked_picture
 from ..report.outputs import photo_preview, write_together
 from ..report.result_json import result_dict
+from ..teach import Teaching, load_teaching
 from .artworks import Artworks, stamp
 from .entries import Entry, file_stem
 
@@ -41,13 +42,18 @@ _EXIT_CODES = {"pass": 0, "review": 1, "remake": 1, "retake": 4}
 
 @dataclass(frozen=True, slots=True)
 class Judging:
-    """What panels are judged by: files and the hash over what they held when the run began."""
+    """What panels are judged by: files and the hash over what they held when the run began.
+
+    `taught` is the file of a taught camera, with its own hash; None where none was named.
+    """
 
     rules: str | None
     acceptance: str
     causes: str | None
     sha256: str
     tool_version: str = __version__
+    taught: str | None = None
+    taught_sha256: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,11 +84,12 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Knowledge:
-    """Rules, acceptance spec and cause map as loaded."""
+    """Rules, acceptance spec, cause map and teaching as loaded."""
 
     rules: Rules
     acceptance: AcceptanceSpec
     causes: CauseMap
+    taught: Teaching | None = None
 
     @property
     def sha256(self) -> str:
@@ -90,10 +97,18 @@ class Knowledge:
         return rules_sha256(self.rules, self.acceptance, self.causes)
 
 
-def load_knowledge(rules: str | None, acceptance: str, causes: str | None) -> Knowledge:
-    """Load what panels are judged by; RulesError where a file cannot be used."""
+def load_knowledge(
+    rules: str | None, acceptance: str, causes: str | None, taught: str | None = None
+) -> Knowledge:
+    """Load what panels are judged by; RulesError, SettingsError or UnreadableInput where a file
+    cannot be used."""
     loaded = load_rules(rules)
-    return Knowledge(loaded, load_acceptance(acceptance, loaded), load_causes(causes, loaded))
+    return Knowledge(
+        loaded,
+        load_acceptance(acceptance, loaded),
+        load_causes(causes, loaded),
+        None if taught is None else load_teaching(taught),
+    )
 
 
 @lru_cache(maxsize=2)
@@ -103,10 +118,11 @@ def _knowledge(judging: Judging) -> Knowledge:
             f"a worker runs dyelight {__version__}, the run was started by {judging.tool_version}.",
             remedy="Install the same version everywhere.",
         )
-    knowledge = load_knowledge(judging.rules, judging.acceptance, judging.causes)
-    if knowledge.sha256 != judging.sha256:
+    knowledge = load_knowledge(judging.rules, judging.acceptance, judging.causes, judging.taught)
+    taught_sha256 = "" if knowledge.taught is None else knowledge.taught.sha256
+    if (knowledge.sha256, taught_sha256) != (judging.sha256, judging.taught_sha256):
         raise SettingsError(
-            "rules, acceptance spec or cause map changed after the run began.",
+            "rules, acceptance spec, cause map or teaching changed after the run began.",
             remedy="Start the run again: panels judged by the old ones are done anew.",
         )
     return knowledge
@@ -168,6 +184,8 @@ def _key_rest(entry: Entry, judging: Judging) -> dict[str, Any]:
         "finish": entry.finish,
         "rules": judging.sha256,
         "version": judging.tool_version,
+        # absent where no camera was taught, so that results from before still hold
+        **({"taught": judging.taught_sha256} if judging.taught_sha256 else {}),
     }
 
 
@@ -223,6 +241,7 @@ def _inspected(entry: Entry, knowledge: Knowledge, out: Path, judging: Judging) 
         rules=knowledge.rules,
         acceptance=knowledge.acceptance,
         causes=knowledge.causes,
+        taught=knowledge.taught,
     )
     key = _digest(
         {

@@ -15,6 +15,7 @@ from ..look.rootlight import linear_from_root, root_from_pixels
 from ..placement.quads import find_quads
 from ..records import F32, F64, Base, Photo
 from .capture import NOISE_BINS, around_panel, plane_of
+from .changes import COLOURS
 from .fixed_capture import START_SHAPE, START_SIZE, bench_of, blocks
 from .look import CURVE_SPANS, TONE_SPANS, TaughtLook, fit_gain, ln_light
 from .record import TaughtCapture, TaughtPanel, Teaching
@@ -97,6 +98,7 @@ def teach_blank(
         ),
         spread=Spread(START_WHOLE, START_ZONE),
         colour_error=START_COLOUR,
+        colours=np.zeros(COLOURS**3, np.intp),
         panels=(TaughtPanel(photo.file, photo.sha256, ""),),
         left_out=(),
         taught_at=date.today().isoformat() if today is None else today,

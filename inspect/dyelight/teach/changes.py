@@ -29,7 +29,9 @@ _OWN_DYE = 0.06
 _ALIKE = 0.1  # of the samples speak for themselves
 _LEAST_SCATTER = 0.01
 _ROUNDS = 4
-_COLOURS = 7  # cells of artwork colour each way that err alike
+COLOURS = 7  # cells of artwork colour each way that err alike
+_UNTAUGHT = 0.08  # what the look may err by in a colour that no panel had, ln light
+_LEAST_OF_COLOUR = 8  # samples
 _TOP = 0.97
 _WHITE = 0.9625  # root light of white
 ROWS, COLUMNS = 18, 24
@@ -39,11 +41,14 @@ ROWS, COLUMNS = 18, 24
 class Doubtful:
     """What is known beforehand of a photo under a taught light, one standard deviation in ln light:
     `level` and `tilt` of its light, and `colour` (4,) of what the look errs by in one colour, from
-    the darkest class of ln light to the lightest (see `light_class`)."""
+    the darkest class of ln light to the lightest (see `light_class`). `known` (343,) bool says
+    which colours were taught, None: all; of others the look knows little.
+    """
 
     level: float
     tilt: float
     colour: F64
+    known: Mask | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +91,7 @@ def changes_of(samples: PanelSamples, look: TaughtLook, doubtful: Doubtful) -> C
     target = (ln_light(samples.light) - due) * trust
     places = surface(samples.panel_at, DYE_SPANS)
     shades = surface(samples.panel_at, SHADE_SPANS)
-    colours, colour_error = _colours(samples.artwork, due, doubtful.colour)
+    colours, colour_error = _colours(samples.artwork, due, doubtful)
     lean = 2 * samples.photo_at - 1
     # common to the channels: dye missing, tilt of light; a channel's own: colour added, its own
     # share of dye, level of light, what its colours err by
@@ -197,20 +202,38 @@ def _white(look: TaughtLook) -> F64:
     return look.even(np.full((1, 3), _WHITE, np.float32))
 
 
-def _colours(artwork: F32, due: F64, by_light: F64) -> tuple[F64, F64]:
+def _colours(artwork: F32, due: F64, doubtful: Doubtful) -> tuple[F64, F64]:
     """Which of the panel's colours each sample is (N, K), and what the look errs by in it (K,)."""
-    code = colour_code(artwork)
-    codes, index = np.unique(code, return_inverse=True)
+    codes, index = np.unique(colour_code(artwork), return_inverse=True)
     member = np.zeros((len(artwork), len(codes)))
     member[np.arange(len(artwork)), index] = 1.0
     light = np.bincount(index, due.mean(axis=1)) / np.bincount(index)
-    return member, by_light[light_class(light)]
+    error = doubtful.colour[light_class(light)]
+    if doubtful.known is not None:
+        error = np.where(doubtful.known[codes], error, np.maximum(error, _UNTAUGHT))
+    return member, error
+
+
+def taught_colours(counts: NDArray[np.intp]) -> Mask:
+    """Which colours (343,) a look knows that was taught on so many panels (343,) with each: those
+    and the ones next to them."""
+    cube = np.pad(counts.reshape((COLOURS,) * 3) > 0, 1)
+    near = cube.copy()
+    for axis in range(3):
+        near |= np.roll(cube, 1, axis) | np.roll(cube, -1, axis)
+    return np.asarray(near[1:-1, 1:-1, 1:-1].ravel(), bool)
+
+
+def colours_of(artwork: F32) -> NDArray[np.intp]:
+    """The colours that a panel's places (N, 3) have enough of to teach them."""
+    count = np.bincount(colour_code(artwork), minlength=COLOURS**3)
+    return np.asarray(np.flatnonzero(count >= _LEAST_OF_COLOUR), np.intp)
 
 
 def colour_code(artwork: F32) -> NDArray[np.intp]:
     """Which colours (N,) of artwork root light (N, 3) are taken to err alike."""
-    at = np.clip(artwork / _TOP * _COLOURS, 0, _COLOURS - 1).astype(np.intp)
-    return np.asarray((at[:, 0] * _COLOURS + at[:, 1]) * _COLOURS + at[:, 2], np.intp)
+    at = np.clip(artwork / _TOP * COLOURS, 0, COLOURS - 1).astype(np.intp)
+    return np.asarray((at[:, 0] * COLOURS + at[:, 1]) * COLOURS + at[:, 2], np.intp)
 
 
 def light_class(due: F64) -> NDArray[np.intp]:

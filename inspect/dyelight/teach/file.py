@@ -17,6 +17,7 @@ from ..look.colour_table import NODES, ColourTable
 from ..records import F64, Base
 from ..report.outputs import write_together
 from .capture import COLUMNS, NOISE_BINS, ROWS
+from .changes import COLOURS
 from .look import CURVE_SPANS, GAIN_SPANS, TONE_SPANS, TaughtLook
 from .record import TaughtCapture, TaughtPanel, Teaching, Way
 from .verdicts import Spread
@@ -81,6 +82,7 @@ class _TeachingFile(_Table):
     look: _Look
     spread: _Spread
     colour_error: list[_Share]
+    colours: list[Annotated[int, Field(ge=0)]]
 
 
 def teaching_bytes(teaching: Teaching) -> bytes:
@@ -124,6 +126,7 @@ def teaching_bytes(teaching: Teaching) -> bytes:
             "zone": _rounded(teaching.spread.zone),
         },
         "colour_error": _rounded(teaching.colour_error),
+        "colours": teaching.colours.tolist(),
     }
     lines = ",\n".join(
         f" {json.dumps(key)}: {json.dumps(value, allow_nan=False, ensure_ascii=False)}"
@@ -242,6 +245,7 @@ def _from_file(held: _TeachingFile, sha256: str) -> Teaching:
             _array(held.spread.zone, (3,), "spread.zone"),
         ),
         colour_error=_array(held.colour_error, (4,), "colour_error"),
+        colours=_array(held.colours, (COLOURS**3,), "colours").astype(np.intp),
         panels=tuple(TaughtPanel(p.photo, p.sha256, p.artwork_sha256) for p in held.panels),
         left_out=tuple(held.left_out),
         taught_at=held.taught_at,

@@ -6,8 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
+import numpy as np
+from numpy.typing import NDArray
+
 from .. import __version__
 from ..records import Base
+from .changes import COLOURS, colours_of
 from .fixed_capture import capture_of, of_one_camera
 from .lessons import Lesson, Outcome, TooFewPanels
 from .limits import teach_limits
@@ -82,6 +86,7 @@ def teach(
             capture=capture,
             spread=spread,
             colour_error=colour,
+            colours=_colours(good),
             panels=tuple(one.panel for one in good),
             left_out=tuple(f"{one.photo}: {one.why}" for one in out.values()),
             taught_at=date.today().isoformat() if today is None else today,
@@ -89,3 +94,11 @@ def teach(
         ),
         outcomes(),
     )
+
+
+def _colours(lessons: Sequence[Lesson]) -> NDArray[np.intp]:
+    """How many panels (343,) have each colour."""
+    counts = np.zeros(COLOURS**3, np.intp)
+    for one in lessons:
+        counts[colours_of(one.samples.artwork)] += 1
+    return counts

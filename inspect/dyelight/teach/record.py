@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from ..records import F64, Base
 from .look import TaughtLook
 from .verdicts import Spread
@@ -50,7 +53,8 @@ class Teaching:
 
     `way` says what was taught from: good panels; a blank panel, which leaves colours unknown; one
     signed-off panel, a reference for its own artwork. `colour_error` (4,) is what the look errs by
-    in one colour, ln light, dark to light. `taught_at` is a date. `sha256` is the file's, "" while
+    in one colour, ln light, dark to light; `colours` (343,) counts the panels that had each colour,
+    by `changes.colour_code`. `taught_at` is a date. `sha256` is the file's, "" while
     it was not written.
     """
 
@@ -61,6 +65,7 @@ class Teaching:
     capture: TaughtCapture
     spread: Spread
     colour_error: F64
+    colours: NDArray[np.intp]
     panels: tuple[TaughtPanel, ...]
     left_out: tuple[str, ...]
     taught_at: str

@@ -18,7 +18,7 @@ from .capture import (
     grid_of,
     noise_of,
 )
-from .changes import Changes, Doubtful, changes_of
+from .changes import Changes, Doubtful, changes_of, taught_colours
 from .limits import teach_limits
 from .look import TaughtLook, fit_look
 from .record import Teaching
@@ -34,11 +34,12 @@ _AGAIN = "teach the camera again with dyelight teach."
 class UnderTaught:
     """A photo that fits its teaching. `around` is how the light around the panel differs from the
     taught one, None where too little of the bench shows. `whole` says whether the teaching knows
-    colours, so that the whole panel can be judged."""
+    colours, so that the whole panel can be judged; `known` (343,) bool which ones."""
 
     look: TaughtLook
     spread: Spread
     colour_error: F64
+    known: Mask
     photo_px: tuple[int, int]
     around: Ambient | None
     whole: bool
@@ -49,16 +50,15 @@ class UnderTaught:
         samples = sample_panel(difference, self.photo_px, spoilt)
         if samples is None:
             return None
-        level, tilt = LEVEL, TILT
         if self.around is not None:
             light = samples.light * np.exp(-self.around.at(samples.photo_at))
             samples = replace(samples, light=np.asarray(light, np.float64))
-        look, colour = self.look, self.colour_error
+        look, colour, known = self.look, self.colour_error, self.known
         if not self.whole:
             # the light is known, the colours are not: they are the panel's own
             look, _ = fit_look([samples], held=self.look)
-            colour = _OWN_COLOUR
-        return samples, changes_of(samples, look, Doubtful(level, tilt, colour))
+            colour, known = _OWN_COLOUR, np.ones_like(self.known)
+        return samples, changes_of(samples, look, Doubtful(LEVEL, TILT, colour, known))
 
 
 def hold_against(
@@ -101,6 +101,7 @@ def hold_against(
         teaching.look,
         teaching.spread,
         teaching.colour_error,
+        taught_colours(teaching.colours),
         (photo.width_px, photo.height_px),
         around,
         teaching.way != "blank",

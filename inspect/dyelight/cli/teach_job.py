@@ -1,0 +1,283 @@
+"""From photos of good panels to the file of a taught camera, with what became of each photo."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from ..errors import SettingsError
+from ..heap import keep_freed_memory
+from ..intake import read_artwork, read_photo
+from ..records import Base
+from ..report.outputs import refuse_unwritable
+from ..runs.entries import Entry
+from ..runs.manifest import Defaults, ManifestError, read_manifest
+from ..settings import Settings
+from ..teach import Teaching, write_teaching
+from ..teach.blank import teach_blank
+from ..teach.capture import photon_transfer
+from ..teach.learn import teach
+from ..teach.lessons import Lesson, Outcome, TooFewPanels, lesson_of
+from .console import data_console, say, warn
+from .exits import PASS
+
+
+@dataclass(frozen=True, slots=True)
+class TeachOrder:
+    """What was asked for on the command line beside the settings."""
+
+    photos: tuple[Path, ...]
+    artworks: tuple[Path, ...]
+    out: Path
+    blank: bool = False
+    signed_off: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Pair:
+    """One photo of a panel, the artwork that was printed, and what the panel is."""
+
+    photo: Path
+    name: str
+    artwork: Path
+    size_mm: tuple[float, float]
+    bleed_mm: float
+    base: Base
+    finish: str
+
+
+def run_teach(order: TeachOrder, settings: Settings) -> int:
+    """Do what was asked for; the exit code. Raises the errors of all parts, the cheapest first."""
+    if order.blank and order.signed_off:
+        raise SettingsError(
+            "--blank and --signed-off exclude each other.", remedy="Leave one of them out."
+        )
+    if order.out.is_dir():
+        raise SettingsError(
+            "--out names a folder.", file=order.out, remedy="Name a file, as camera.json."
+        )
+    refuse_unwritable(order.out.absolute().parent)
+    keep_freed_memory()
+    if order.blank:
+        return _told(write_teaching(_blank(order, settings), order.out), (), order, settings)
+    pairs = _pairs(order, settings)
+    try:
+        taught = teach(
+            list(_lessons(pairs)),
+            base=pairs[0].base,
+            finish=pairs[0].finish,
+            way="signed_off" if order.signed_off else "panels",
+        )
+    except TooFewPanels as trouble:
+        for one in trouble.outcomes:
+            if not one.taken:
+                warn(f"left out: {one.photo}: {one.why}")
+        raise
+    return _told(write_teaching(taught.teaching, order.out), taught.outcomes, order, settings)
+
+
+def _blank(order: TeachOrder, settings: Settings) -> Teaching:
+    if order.artworks or len(order.photos) != 1 or settings.size_mm is None:
+        raise SettingsError(
+            "--blank takes one photo of a blank panel and its --size, and no artwork.",
+            remedy="As in: dyelight teach blank.jpg --blank --size 254x203 --out camera.json",
+        )
+    photo = read_photo(order.photos[0])
+    width_mm, height_mm = settings.size_mm
+    return teach_blank(
+        replace(photo, file=order.photos[0].name),
+        width_mm,
+        height_mm,
+        base=settings.base,
+        finish=settings.finish,
+    )
+
+
+def _pairs(order: TeachOrder, settings: Settings) -> list[_Pair]:
+    first = order.photos[0]
+    if first.suffix.lower() == ".csv":
+        if len(order.photos) > 1 or order.artworks:
+            raise SettingsError(
+                "a list stands alone: it names photos and artwork itself.",
+                file=first,
+                remedy="Leave other photos and --artwork out.",
+            )
+        pairs = _listed(first, settings)
+    else:
+        pairs = _given(order, settings)
+    if order.signed_off and len(pairs) != 1:
+        raise SettingsError(
+            f"--signed-off takes one photo, not {len(pairs)}.",
+            remedy="Leave it out to teach from several good panels.",
+        )
+    kinds = {(pair.base, pair.finish) for pair in pairs}
+    if len(kinds) > 1:
+        words = "; ".join(sorted(f"{base} {finish}" for base, finish in kinds))
+        raise SettingsError(
+            f"a teaching holds for panels of one base and finish, and these have several: {words}.",
+            remedy="Teach each of them into a file of its own.",
+        )
+    return pairs
+
+
+def _given(order: TeachOrder, settings: Settings) -> list[_Pair]:
+    if not order.artworks:
+        raise SettingsError(
+            "the photos need their artwork.",
+            remedy="Name it with --artwork, once for all or once for each photo in their order, "
+            "or give a CSV list.",
+        )
+    if len(order.artworks) not in (1, len(order.photos)):
+        raise SettingsError(
+            f"there are {len(order.photos)} photos and {len(order.artworks)} artworks.",
+            remedy="Name --artwork once for all photos, or once for each in their order.",
+        )
+    if settings.size_mm is None:
+        raise SettingsError(
+            "the panels' size is needed: it tells whether the camera still stands where it stood.",
+            remedy="Name it with --size, as 254x203.",
+        )
+    artworks = order.artworks * (len(order.photos) if len(order.artworks) == 1 else 1)
+    return [
+        _Pair(
+            photo,
+            str(photo),
+            artwork,
+            settings.size_mm,
+            settings.bleed,
+            settings.base,
+            settings.finish,
+        )
+        for photo, artwork in zip(order.photos, artworks, strict=True)
+    ]
+
+
+def _listed(source: Path, settings: Settings) -> list[_Pair]:
+    defaults = Defaults(settings.size_mm, settings.bleed, settings.base, settings.finish)
+    try:
+        entries = read_manifest(source, defaults)
+    except ManifestError as trouble:
+        for row in trouble.rows:
+            warn(f"{source}: {row.sentence()}")
+        raise
+    return [pair for entry in entries for pair in _of_entry(entry, source)]
+
+
+def _of_entry(entry: Entry, source: Path) -> list[_Pair]:
+    if entry.width_mm is None or entry.height_mm is None:
+        raise SettingsError(
+            "the panel's size is needed: it tells whether the camera still stands where it stood.",
+            file=source,
+            place=f"line {entry.line}",
+            remedy="Fill in width_mm and height_mm, or give --size for all.",
+        )
+    size = (entry.width_mm, entry.height_mm)
+    return [
+        _Pair(photo, name, entry.artwork, size, entry.bleed_mm, entry.base, entry.finish)
+        for photo, name in zip(entry.photos, entry.photo_names, strict=True)
+    ]
+
+
+def _lessons(pairs: Sequence[_Pair]) -> Iterator[Lesson | Outcome]:
+    """Look at one photo after the other; none is held longer than that."""
+    first: dict[str, str] = {}
+    for number, pair in enumerate(pairs, start=1):
+        _progress(f"Looking at photo {number} of {len(pairs)}")
+        photo = replace(read_photo(pair.photo), file=pair.name)
+        if photo.sha256 in first:
+            why = f"It is the same photo as {first[photo.sha256]}."
+            yield Outcome(f"{pair.name} (photo {number})", False, why)
+            continue
+        first[photo.sha256] = pair.name
+        artwork = read_artwork(
+            pair.artwork,
+            *pair.size_mm,
+            bleed_mm=pair.bleed_mm,
+            base=pair.base,
+            finish=pair.finish,
+            panel_id="",
+        )
+        yield lesson_of(photo, artwork)
+    _progress("Learning what they have in common")
+
+
+def _progress(text: str) -> None:
+    print(f"dyelight: {text} ...", file=sys.stderr, flush=True)
+
+
+def _told(
+    teaching: Teaching, outcomes: Sequence[Outcome], order: TeachOrder, settings: Settings
+) -> int:
+    if settings.format == "json":
+        say(json.dumps(_facts(teaching, outcomes, order.out), indent=1, ensure_ascii=False))
+        return PASS
+    console = data_console()
+    for one in outcomes:
+        if not one.taken:
+            console.print(f"left out  {one.photo}: {one.why}", soft_wrap=True)
+    for line in _summary(teaching, order.out):
+        console.print(line, soft_wrap=True)
+    return PASS
+
+
+def _summary(teaching: Teaching, out: Path) -> list[str]:
+    count, capture = len(teaching.panels), teaching.capture
+    if teaching.way == "blank":
+        lines = [
+            "Taught from one blank panel: the light over the photo, and the camera's noise.",
+            "Colours are not learnt: with this file an uneven press is judged absolutely, off "
+            "colour over the whole panel only suspected.",
+        ]
+    elif teaching.way == "signed_off":
+        lines = [
+            "Taught from one signed-off panel, as a reference for panels of the same artwork.",
+            "How much good panels differ among each other is not known from one; usual values "
+            "stand in for it.",
+        ]
+    else:
+        level, warm, _ = teaching.spread.whole
+        lines = [
+            f"Taught from {count} good panels of {len(_artworks(teaching))} artworks.",
+            f"They differ among each other by up to {100 * level:.1f} % in light and "
+            f"{100 * warm:.1f} % between red and blue; limits follow from that.",
+        ]
+    if capture.flicker is not None:
+        lines.append(f"Exposure flickers by {100 * capture.flicker:.1f} % from photo to photo.")
+    if not np.isfinite(capture.bench).any():
+        lines.append(
+            "No bench shows around the panels, so that a changed lamp can pass for an off colour. "
+            "Leave some ground in sight on all sides and teach again."
+        )
+    lines.append(f"Written to {out}. Use it with --taught {out}.")
+    return lines
+
+
+def _artworks(teaching: Teaching) -> set[str]:
+    return {panel.artwork_sha256 for panel in teaching.panels}
+
+
+def _facts(teaching: Teaching, outcomes: Sequence[Outcome], out: Path) -> dict[str, object]:
+    capture = teaching.capture
+    dark, gain = photon_transfer(capture.noise)
+    return {
+        "file": str(out),
+        "sha256": teaching.sha256,
+        "way": teaching.way,
+        "base": teaching.base,
+        "finish": teaching.finish,
+        "panels": [panel.photo for panel in teaching.panels],
+        "left_out": [{"photo": one.photo, "why": one.why} for one in outcomes if not one.taken],
+        "artworks": len(_artworks(teaching)),
+        "exposure_flicker_ln": capture.flicker,
+        "scatter_ln": [round(float(v), 5) for v in teaching.spread.whole],
+        "zone_scatter_ln": [round(float(v), 5) for v in teaching.spread.zone],
+        "lens_k1_k2": [round(v, 6) for v in capture.lens],
+        "noise_dark_variance": dark,
+        "noise_gain": gain,
+        "bench_seen": bool(np.isfinite(capture.bench).any()),
+    }
