@@ -159,7 +159,7 @@ def test_two_flanks_are_one_dent() -> None:
 def test_marks_drawn_out_along_a_streak_go_with_it() -> None:
     """What runs along a streak's line is the streak; what crosses it or lies beside it is not."""
     comb = replace(
-        _candidate((0, 0, 200, 150), "light", count=3.0),
+        _candidate((0, 0, 200, 150), "light", count=3.0, peak_de00=2.0),
         family="panel",
         outline_mm=np.array([[0, 30], [200, 30], [200, 60], [0, 60], [0, 90], [200, 90]], float),
     )
@@ -167,6 +167,8 @@ def test_marks_drawn_out_along_a_streak_go_with_it() -> None:
     across = _candidate((50, 50, 50.4, 70), "light")
     beside = _candidate((50, 40, 70, 40.4), "light")
     assert without_streaks([comb, along, across, beside]) == [comb, across, beside]
+    scratch = replace(along, delta_e00=20.0)
+    assert without_streaks([comb, scratch]) == [comb, scratch]
 
 
 def _print_view(seen: F32, due: F32) -> PatchView:

@@ -260,6 +260,10 @@ def _candidate(
         "peak_de00": delta_e00,
         "over_white": 0.0,
         "mottle": 0.3,
+        "elongation": 1.5,
+        "straightness": 0.0,
+        "edge_shift_px": 9.0,
+        "colour_share": 0.2,
     }
     return Candidate(
         family=family,
@@ -288,6 +292,7 @@ def seen_as(monkeypatch: pytest.MonkeyPatch) -> Detect:
     def run(*candidates: Candidate) -> detection.Detection:
         monkeypatch.setattr(detection, "find_double", lambda _difference: None)
         monkeypatch.setattr(detection, "DETECTORS", (lambda _difference, _found: candidates,))
+        monkeypatch.setattr(detection, "with_known_colours", lambda _difference, found: found)
         return detect(difference)
 
     return run
@@ -316,6 +321,19 @@ def test_a_reflection_hides_what_lies_under_it_and_is_no_candidate(seen_as: Dete
     (polygon,) = seen.hidden_mm
     assert polygon.min(0) == pytest.approx([22, 22], abs=0.3)
     assert polygon.max(0) == pytest.approx([38, 38], abs=0.3)
+
+
+def test_a_thin_straight_strong_line_is_a_crease_though_it_runs_over_the_edge() -> None:
+    """A reflection may run over the panel's edge; no lamp is a millimetre wide and as straight."""
+    grey = np.full((SIDE, SIDE, 3), 0.5, np.float32)
+    difference = _difference(grey, grey)
+    line = {"elongation": 30.0, "width_mm": 1.3, "straightness": 1.0, "edge_shift_px": 40.0}
+    at_the_edge = _candidate(
+        (15, 30), (14.9, 0.7), edge_blur_ratio=4.0, delta_e00=10.0, mottle=0.05
+    )
+    crease = replace(at_the_edge, features=at_the_edge.features | line)
+    assert is_reflection(difference, at_the_edge)
+    assert not is_reflection(difference, crease)
 
 
 def test_a_broad_smooth_very_soft_patch_may_be_light_alone() -> None:

@@ -14,6 +14,7 @@ from ..records import F64, Candidate, Mask
 from .borders import find_borders
 from .capability import faintest_spot_de00, smallest_speck_mm
 from .doubles import find_double
+from .known_colours import with_known_colours
 from .line_parts import with_lines_whole
 from .marks import find_marks
 from .patches import find_patches
@@ -58,6 +59,7 @@ _SHARP_BORDER = 1.3  # no glare ends so sharply, nor does what it mirrors
 _THROUGH_DE00 = 3.0
 _THROUGH_SHIFT_PX = 25.0  # no edge of the picture is that far off its place
 _STRONG_MARK_DE00, _STRONG_SHIFT_PX = 10.0, 12.0
+_DRAWN_OUT, _STRAIGHT, _THIN_MM, _OWN_COLOURS = 8.0, 0.98, 4.0, 0.6
 _WIDE_MM = 12.0  # coating seldom lifts in larger pieces
 _OVER_WHITE = 0.5  # no bare base is brighter than white
 _MIN_HIDDEN_MM2 = 4.0
@@ -110,7 +112,7 @@ def detect(difference: Difference, under: UnderTaught | None = None) -> Detectio
         and not _is_skirt(difference, c)
     ]
     candidates = without_traces(difference, without_doubles(visible))
-    candidates = without_streaks(candidates)
+    candidates = with_known_colours(difference, without_streaks(candidates))
     polygons, fraction = _polygons(difference, hidden)
     return Detection(
         candidates=tuple(candidates),
@@ -127,7 +129,7 @@ def is_reflection(difference: Difference, candidate: Candidate) -> bool:
         return False
     features = candidate.features
     wide = features["eq_diameter_mm"] > _WIDE_MM
-    if "washed_out" in features:
+    if "washed_out" in features or _is_thin_line(candidate):
         return False
     softness = features.get("edge_blur_ratio", 0.0)
     spreads = wide or softness > _SOFT_BORDER
@@ -147,6 +149,19 @@ def is_reflection(difference: Difference, candidate: Candidate) -> bool:
             and features.get("slope", 1.0) > _DETAIL_KEPT
             and _at_the_edge(difference, candidate)
         )
+    )
+
+
+def _is_thin_line(candidate: Candidate) -> bool:
+    """Whether a patch is a crease: straighter and thinner than a lamp, and no edge of the print."""
+    features = candidate.features
+    return (
+        features["elongation"] > _DRAWN_OUT
+        and features["straightness"] > _STRAIGHT
+        and features["width_mm"] < _THIN_MM
+        and candidate.delta_e00 >= _THROUGH_DE00
+        and features["edge_shift_px"] > _STRONG_SHIFT_PX
+        and features["colour_share"] < _OWN_COLOURS
     )
 
 

@@ -39,7 +39,11 @@ def opposite(signal: F32, mask: Mask, usable: Mask, diameter_px: float) -> dict[
 
     A dimple turns one flank to the light and the other from it.
     """
-    smooth = gaussian(signal, max(0.2 * diameter_px, 1.0))
+    # what lies past the panel's edge must not reach over it
+    sigma_px = max(0.2 * diameter_px, 1.0)
+    there = usable | mask
+    smooth = gaussian(signal * there, sigma_px)
+    smooth /= np.maximum(gaussian(there.astype(np.float32), sigma_px), np.float32(0.05))
     distance = signed_distance(mask)
     ring = (distance < 0) & (distance > -1.1 * diameter_px) & usable
     far = (distance < -1.3 * diameter_px) & usable
@@ -48,9 +52,9 @@ def opposite(signal: F32, mask: Mask, usable: Mask, diameter_px: float) -> dict[
         return {}
     ground = float(np.median(smooth[far]))
     scatter = 1.4826 * float(np.median(np.abs(smooth[far] - ground)))
-    # a tenth of the patch's area must be that deep: one pixel is no lobe
+    # a tenth of the patch's area must be that deep: one pixel is no lobe. Busy ground dips as well
     part = min(0.1 * float(mask.sum()) / float(ring.sum()), 0.5)
-    depth = ground - float(np.quantile(smooth[ring], part))
+    depth = float(np.quantile(smooth[far], part) - np.quantile(smooth[ring], part))
     return {
         "opposite_lobe": float(np.clip(depth / max(height - ground, 1e-6), 0, 3)),
         "rim_contrast": depth / max(scatter, 1e-4),

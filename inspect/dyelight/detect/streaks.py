@@ -34,6 +34,7 @@ _SHIFT_PX = 0.4  # by which the picture's own edges may be off on the panel fram
 _LEAST_NOISE = 0.0003  # root light, of a segment's mean
 _ON_LINE_MM = 0.6
 _DRAWN_OUT = 3.0
+_STRONGER = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +74,8 @@ def find_streaks(
 
 
 def without_streaks(found: Sequence[Candidate]) -> list[Candidate]:
-    """The candidates without marks and patches drawn out along a streak that was found."""
+    """The candidates without marks and patches drawn out along a streak that was found, and hardly
+    stronger than it: a scratch may lie along faint streaks."""
     combs = [c for c in found if c.family == "panel" and "count" in c.features]
     return [
         c
@@ -83,6 +85,8 @@ def without_streaks(found: Sequence[Candidate]) -> list[Candidate]:
 
 
 def _on_comb(candidate: Candidate, comb: Candidate) -> bool:
+    if candidate.delta_e00 > _STRONGER * comb.features["peak_de00"]:
+        return False
     # the outline's corners come in pairs along each line
     ends = comb.outline_mm.reshape(-1, 2, 2)
     along = 0 if abs(ends[0, 1, 0] - ends[0, 0, 0]) > abs(ends[0, 1, 1] - ends[0, 0, 1]) else 1
