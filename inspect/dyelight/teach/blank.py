@@ -12,12 +12,14 @@ from ..errors import SettingsError
 from ..imaging import gaussian
 from ..look.render import photo_light
 from ..look.rootlight import linear_from_root, root_from_pixels
+from ..placement import FittedMap
+from ..placement.outline import find_outline
 from ..placement.quads import find_quads
-from ..records import F32, F64, Base, Photo
+from ..records import F32, F64, U8, Artwork, Base, Photo
 from .capture import NOISE_BINS, around_panel, plane_of
 from .changes import COLOURS
 from .fixed_capture import START_SHAPE, START_SIZE, bench_of, blocks
-from .look import CURVE_SPANS, TONE_SPANS, TaughtLook, fit_gain, ln_light
+from .look import CURVE_SPANS, GAIN_SPANS, TONE_SPANS, TaughtLook, fit_gain, ln_light, surface
 from .record import TaughtCapture, TaughtPanel, Teaching
 from .scatter import START_COLOUR, START_WHOLE, START_ZONE
 from .use import TILT
@@ -29,6 +31,9 @@ _PATCH_PX = 5.0  # Gaussian that a place is averaged over
 _WIDE_PX = 8.0  # Gaussian that noise is told from
 _CLIPPED, _DARK = 0.93, 0.1  # root light
 _LEAST_WHITE = 0.9  # of its places must be usable
+_BLANK_LN, _LEAST_BLANK = 0.04, 0.95  # so near to smooth light must so many of them be
+_TINT_LN = 0.35  # white may be as warm or cool in the photo
+_WHITE_PX, _BLUR_PX = 64, 1.0
 
 
 def teach_blank(
@@ -66,6 +71,18 @@ def teach_blank(
         )
     photo_at = (px + 0.5) / np.array([photo.width_px, photo.height_px], np.float64)
     light = linear_from_root(seen[usable].copy()).astype(np.float64)
+    ln = ln_light(light)
+    gain = fit_gain(ln, photo_at[usable])
+    left = (
+        ln - np.median(ln, axis=0) - surface(photo_at[usable], GAIN_SPANS) @ gain.reshape(3, -1).T
+    )
+    plain = (np.abs(left).max(axis=1) < _BLANK_LN).mean()
+    if plain < _LEAST_BLANK or np.ptp(np.median(ln, axis=0)) > _TINT_LN:
+        raise SettingsError(
+            "this panel is not blank and white.",
+            file=photo.file,
+            remedy="Photograph a clean white panel without a picture.",
+        )
     grid = _grid(width_mm, height_mm, to_photo)
     around = around_panel(photo.pixels, corners)
     bench, bench_scatter, _ = bench_of([around])
@@ -79,7 +96,7 @@ def teach_blank(
         look=TaughtLook(
             np.zeros((3, 3, curve)),
             None,
-            fit_gain(ln_light(light), photo_at[usable]),
+            gain,
             np.zeros((3, tone, tone)),
         ),
         capture=TaughtCapture(
@@ -107,15 +124,25 @@ def teach_blank(
 
 
 def _corners(photo: Photo, width_mm: float, height_mm: float) -> F64:
-    """Corners (4, 2) of the panel in px: the clearest outline that its size allows."""
+    """Corners (4, 2) of the panel in px, read from its edges."""
     quads = find_quads(photo, width_mm, height_mm)
-    if not quads:
-        raise SettingsError(
-            "no panel of this size is seen in the photo.",
-            file=photo.file,
-            remedy="Check --size, and lay the blank panel on a darker ground, all of it in sight.",
-        )
-    return quads[0].corners_px
+    white: U8 = np.full((_WHITE_PX, _WHITE_PX, 3), 255, np.uint8)
+    artwork = Artwork("", "", white, None, width_mm, height_mm)
+    size, box = (photo.width_px, photo.height_px), (0.0, 0.0, width_mm, height_mm)
+    for quad in quads:
+        square = np.array(box, np.float32)[[0, 1, 2, 1, 2, 3, 0, 3]].reshape(4, 2)
+        # a blank has no top: which of two opposite corners comes first is all the same
+        turned = quad.corners_px if quad.upright else np.roll(quad.corners_px, -1, axis=0)
+        rough = cv2.getPerspectiveTransform(square, turned.astype(np.float32))
+        picture = FittedMap.from_homography(np.asarray(rough, np.float64), size, box)
+        outline = find_outline(photo, artwork, white, picture, _BLUR_PX, rough=True)
+        if outline is not None and all(outline.seen):
+            return picture.to_photo(outline.corners_mm)
+    raise SettingsError(
+        "no panel of this size is seen in the photo.",
+        file=photo.file,
+        remedy="Check --size, and lay the blank panel on a darker ground, all of it in sight.",
+    )
 
 
 def _grid(width_mm: float, height_mm: float, to_photo: F64) -> tuple[F64, F64]:

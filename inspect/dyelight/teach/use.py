@@ -111,15 +111,18 @@ def hold_against(
 def _used(teaching: Teaching) -> str:
     if teaching.way == "blank":
         return (
-            f"Held against the light of {teaching.file}, taught from a blank panel: an uneven "
-            "press is judged absolutely, the colour of the whole panel is not."
+            f"Evenness was held against the light of {teaching.file}, taught from a blank panel. "
+            "The colour of the whole panel can only be suspected."
         )
     if teaching.way == "signed_off":
         return (
-            f"Held against the signed-off panel of {teaching.file}. How much good panels differ "
-            "among each other is not known from one."
+            f"Colour and evenness were held against the signed-off panel of {teaching.file}. How "
+            "much good panels differ among each other is not known from one."
         )
-    return f"Held against {teaching.file}, taught from {len(teaching.panels)} good panels."
+    return (
+        f"Colour and evenness were held against {teaching.file}, taught from "
+        f"{len(teaching.panels)} good panels."
+    )
 
 
 def _misfit(teaching: Teaching, photo: Photo, difference: Difference) -> Note | None:
