@@ -60,6 +60,7 @@ _THROUGH_DE00 = 3.0
 _THROUGH_SHIFT_PX = 25.0  # no edge of the picture is that far off its place
 _STRONG_MARK_DE00, _STRONG_SHIFT_PX = 10.0, 12.0
 _DRAWN_OUT, _STRAIGHT, _THIN_MM, _OWN_COLOURS = 8.0, 0.98, 4.0, 0.6
+_LIFT_MM = 25.0
 _WIDE_MM = 12.0  # coating seldom lifts in larger pieces
 _OVER_WHITE = 0.5  # no bare base is brighter than white
 _MIN_HIDDEN_MM2 = 4.0
@@ -132,6 +133,8 @@ def is_reflection(difference: Difference, candidate: Candidate) -> bool:
     if "washed_out" in features or _is_thin_line(candidate):
         return False
     softness = features.get("edge_blur_ratio", 0.0)
+    if 0 < softness < _SHARP_BORDER and _is_bare(candidate):
+        return False
     spreads = wide or softness > _SOFT_BORDER
     art = difference.artwork
     broad = features["eq_diameter_mm"] > _BROAD * min(art.width_mm, art.height_mm)
@@ -150,6 +153,12 @@ def is_reflection(difference: Difference, candidate: Candidate) -> bool:
             and _at_the_edge(difference, candidate)
         )
     )
+
+
+def _is_bare(candidate: Candidate) -> bool:
+    """Whether a patch is strong enough and not too large for a piece of lifted coating."""
+    strong = candidate.delta_e00 > _STRONG_MARK_DE00
+    return strong and candidate.features["eq_diameter_mm"] < _LIFT_MM
 
 
 def _is_thin_line(candidate: Candidate) -> bool:

@@ -25,6 +25,10 @@ _BRIGHT = 0.8
 _FAR_SCATTERS = 6.0
 _FAR = 0.05  # root light
 _WIDE_MM = 3.0
+_METAL_MM = 25.0  # of the disc of the same area
+_METAL_LEAST_PX = 12
+_BEYOND_PX = (1.5, 3.5, 9.0)  # beside a burnt-out part, and farther out
+_SEEN_AROUND, _NEARLY_ALL, _GLOW = 0.9, 0.85, 0.2
 _SHARP_PX = 2.5  # a sharp border is about half as wide on the panel frame
 
 
@@ -66,12 +70,51 @@ def glare(frame: PanelFrame, white: F32) -> Glare:
     # be seen. A lamp thrown back by a glossy face may end as sharply, but is no such small thing
     sharp = np.isin(labels, np.setdiff1d(touched, soft))
     gone = frame.blown & ~(sharp & ~wide_parts(frame.blown, _SMALL_MM * frame.px_per_mm))
+    metal = _burnt_metal(frame, brighter, core)
+    gone &= ~metal
+    near &= ~metal
     size = 2 * int(np.ceil(_SMOOTH_MM * frame.px_per_mm)) + 1
     grown = cv2.dilate(near.astype(np.uint8), np.ones((size, size), np.uint8)) > 0
     # ragged where the print is dark and light by turns: what lies between is no better
     closed = cv2.morphologyEx(((core & near) * np.uint8(1)), cv2.MORPH_CLOSE, _disc(2 * size + 1))
     hidden = gone | ((cv2.dilate(closed, _disc(size)) > 0) & frame.inside)
     return Glare(np.asarray(hidden), np.asarray(grown & ~hidden))
+
+
+def _burnt_metal(frame: PanelFrame, brighter: F32, core: Mask) -> Mask:
+    """Burnt-out places (H, W) bool that are the panel's own: bare metal or base too bright for the
+    sensor, which ends where its coating begins. A lamp's image is out of focus and glows beyond
+    what it burns out, and windows are larger.
+    """
+    clipped = (frame.blown & core).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(clipped, connectivity=4)
+    out = np.zeros(clipped.shape, bool)
+    most = np.pi / 4 * (_METAL_MM * frame.px_per_mm) ** 2
+    for label in range(1, count):
+        x, y, w, h, area = (int(v) for v in stats[label])
+        if not _METAL_LEAST_PX < area < most:
+            continue
+        reach = int(_BEYOND_PX[-1]) + 2
+        cut = (slice(max(y - reach, 0), y + h + reach), slice(max(x - reach, 0), x + w + reach))
+        part = np.asarray(labels[cut] == label)
+        if _ends_at_once(brighter[cut], part, (frame.inside & ~frame.blown)[cut] | part):
+            out[cut] |= part
+    return out
+
+
+def _ends_at_once(brighter: F32, part: Mask, seen: Mask) -> bool:
+    """Whether nearly all around a burnt-out part the light falls at once to that farther out."""
+    away = cv2.distanceTransform((~part).astype(np.uint8), cv2.DIST_L2, 3)
+    first, last, far = _BEYOND_PX
+    near = (away > first) & (away <= last) & seen
+    beyond = (away > last) & (away <= far) & seen
+    # what cannot be seen beside it, as past the panel's edge, speaks for a reflection
+    if near.sum() < _SEEN_AROUND * ((away > first) & (away <= last)).sum() or not beyond.any():
+        return False
+    ground = float(np.median(brighter[beyond]))
+    height = float(np.median(brighter[part])) - ground
+    glow = float(np.quantile(brighter[near], _NEARLY_ALL)) - ground
+    return bool(height > _CLEARLY and glow < _GLOW * height)
 
 
 def _disc(size: int) -> U8:
