@@ -12,6 +12,7 @@ import pytest
 
 from dyelight.detect import detect, detection
 from dyelight.detect.detection import is_reflection
+from dyelight.detect.known_colours import with_known_colours
 from dyelight.detect.patch_levels import darker_scatter, patch_view, spot_scatter
 from dyelight.detect.patch_measures import measure_patch, sharpened
 from dyelight.detect.patches import find_patches
@@ -334,6 +335,22 @@ def test_a_thin_straight_strong_line_is_a_crease_though_it_runs_over_the_edge() 
     crease = replace(at_the_edge, features=at_the_edge.features | line)
     assert is_reflection(difference, at_the_edge)
     assert not is_reflection(difference, crease)
+
+
+def test_colours_that_are_nowhere_else_are_told() -> None:
+    """A candidate on a colour that is all over the panel is known; on a lone one it is not."""
+    picture = np.full((SIDE, SIDE, 3), 0.5, np.float32)
+    lone = _mask(30) > 0
+    picture[lone] = (0.9, 0.2, 0.1)
+    difference = _difference(picture, picture)
+    middle = (SIZE_MM / 2, SIZE_MM / 2)
+    on_it = _candidate(middle, (2, 2))
+    beside = _candidate((8, 8), (2, 2), family="point")
+    panel = _candidate(middle, (9, 9), family="panel")
+    found = with_known_colours(difference, [on_it, beside, panel])
+    assert found[0].features["known_colour"] == 0.0
+    assert found[1].features["known_colour"] == 1.0
+    assert found[2] == panel
 
 
 def test_a_broad_smooth_very_soft_patch_may_be_light_alone() -> None:

@@ -195,6 +195,24 @@ def test_sharp_bright_patch_is_no_glare() -> None:
             np.testing.assert_array_equal(found.hidden, core)
 
 
+def test_burnt_metal_in_the_skirt_of_glare_is_seen() -> None:
+    """A burnt-out piece that ends at once is bare metal, also where a reflection fades over it; a
+    lamp's image that glows beyond what it burns out hides, and so does a window's."""
+    frame = _even_frame()
+    skirt = _disc(frame, (30.0, 30.0), 22.0).astype(np.float32)
+    haze = 0.08 * gaussian(skirt, 6.0)
+    piece = _disc(frame, (30.0, 30.0), 7.0)
+    hard = np.asarray(haze + 0.45 * piece, np.float32)
+    soft = np.asarray(haze + 0.9 * gaussian(piece.astype(np.float32), 8.0), np.float32)
+    window = _disc(frame, (30.0, 30.0), 16.0)
+    large = np.asarray(haze + 0.45 * window, np.float32)
+    seen = glare(_with(frame, hard, piece), _white(frame))
+    assert not seen.hidden[piece].any()
+    lamp = glare(_with(frame, soft, soft > 0.5), _white(frame))
+    assert lamp.hidden[soft > 0.5].all()
+    assert glare(_with(frame, large, window), _white(frame)).hidden[window].all()
+
+
 def test_clipped_but_expected_bright_is_only_itself() -> None:
     """Where the picture is as bright as the clipped photo nothing around it is hidden."""
     frame = _even_frame()
@@ -304,6 +322,25 @@ def test_colours_bent_everywhere_are_learned_and_a_stain_is_not() -> None:
     everywhere = (which == 5).repeat(10, 0).repeat(10, 1)
     assert learned[everywhere].mean() > 0.035
     assert np.abs(learned[100:130, 150:180][~everywhere[100:130, 150:180]]).mean() < 0.012
+
+
+def test_a_colour_in_one_place_only_is_hardly_learned() -> None:
+    """What the only place of a colour shows may be a stain: it keeps most of its difference."""
+    rng = np.random.default_rng(12)
+    art = np.full((240, 320, 3), 0.5, np.float32)
+    art[:, 160:] = (0.7, 0.6, 0.4)
+    lone = np.zeros((240, 320), bool)
+    lone[100:118, 60:78] = True
+    art[lone] = (0.2, 0.3, 0.8)
+    observed = art + rng.normal(0, 0.004, art.shape)
+    observed[lone] += 0.06
+    frame = _frame(np.asarray(observed, np.float32), art)
+    even = SmoothField(np.ones((4, 4, 3))), SmoothField(np.zeros((4, 4, 1)))
+    weights = np.zeros((3, TERMS), np.float32)
+    weights[[0, 1, 2], [1, 2, 3]] = 1
+    plain = ColourLight(ColourResponse(weights), *even, (0.004, 0.004, 0.004))
+    look = with_rest(frame, plain, np.zeros((240, 320), np.float32))
+    assert (look.response.apply(art) - art)[lone].mean() < 0.5 * 0.06
 
 
 def test_a_panel_that_is_clipped_all_over_has_a_look_all_the_same() -> None:

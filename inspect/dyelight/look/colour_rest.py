@@ -24,6 +24,8 @@ _COLOURS = 14  # each way
 _MOST = 12.0  # samples that one colour counts for in one tile
 _LEAST = 2.0  # samples that tell a colour in a tile
 _REACH = 5.0  # scatters off, from which a tile has no say in a colour
+_BENT = 0.5
+_ALONE = 0.3  # say of the only tile that has a colour
 _LEAST_SCATTER = 0.002  # root light
 
 
@@ -80,13 +82,14 @@ def _agreeing(left: F32, colour: NDArray[np.intp]) -> F32:
     for c in range(left.shape[1]):
         order = np.lexsort((left[:, c], colour))
         middle[:, c] = left[order[first + (count - 1) // 2], c]
-    off = left - np.repeat(middle, count, axis=0)
+    usual = np.repeat(middle, count, axis=0)
+    off = left - usual
     several = np.repeat(count > 2, count)
     if not several.any():
-        return np.ones(len(left), np.float32)
+        return np.full(len(left), _ALONE, np.float32)
     scatter = np.maximum(1.4826 * np.median(np.abs(off[several]), axis=0), _LEAST_SCATTER)
-    off /= scatter.astype(np.float32)
+    # where a colour is bent far, one nearly the same is bent less or more
+    off /= scatter.astype(np.float32) + _BENT * np.abs(usual)
     off[off.mean(axis=1) > 0] *= np.float32(BRIGHT)
-    return np.asarray(
-        np.square(np.clip(1 - np.square(off).mean(axis=1) / _REACH**2, 0, None)), np.float32
-    )
+    agreed = np.square(np.clip(1 - np.square(off).mean(axis=1) / _REACH**2, 0, None))
+    return np.asarray(np.where(np.repeat(count > 1, count), agreed, _ALONE), np.float32)

@@ -19,7 +19,7 @@ NODES = 9
 _FINE = 64  # cells each way that the nodes are drawn out to, so that a look-up needs no weights
 _TOP = np.float32(0.9625)  # root light of white
 _RANGE = np.float32(0.1)  # corrections beyond this are no longer a matter of the table
-_PULL = 25.0  # samples that outweigh the pull to zero
+_PULL = 8.0  # samples that outweigh the pull to zero
 _SMOOTH = 5.0
 
 
