@@ -31,7 +31,14 @@ from ..runs.record import Run, run_csv, run_text
 from ..runs.sampling import SEVERITIES, Severity, draw, parse_aql, plans_for
 from ..runs.store import read_run, run_folder
 from ..runs.switching import Standing
-from ..runs.work import Judging, Knowledge, Row, load_knowledge
+from ..runs.work import (
+    Judging,
+    Knowledge,
+    Row,
+    load_knowledge,
+    read_result,
+    result_path,
+)
 from ..settings import Settings
 from .console import say, warn
 from .exits import FAULT, INTERRUPTED, PASS, RETAKE, STOPPED
@@ -213,6 +220,8 @@ def _inspected(
     with run_folder(out):
         rows = _followed(order, settings, drawn, knowledge, workers)
         panels = [panel_of(entry, rows.get(entry.index), out) for entry in pairing.entries]
+        if knowledge.taught is not None:
+            _tell_misfits(drawn, out)
         if order.looked is not None:
             panels = with_looks(panels, given.looks, order.looked)
         run = _record(order, settings, pairing, panels, sampling, knowledge, given.earlier, began)
@@ -293,6 +302,19 @@ def _followed(
         # a closed standard error must not hide how the run itself ended
         with suppress(OSError):
             progress.end()
+
+
+def _tell_misfits(drawn: Sequence[Entry], out: Path) -> None:
+    """Say how many panels the teaching did not fit, and why."""
+    why: dict[str, list[str]] = {}
+    for entry in drawn:
+        result = read_result(result_path(out, entry))
+        for note in [] if result is None else result["capture"]["notes"]:
+            if note["code"].startswith("taught_"):
+                why.setdefault(note["code"], []).append(note["text"])
+    for texts in why.values():
+        count = f"{len(texts)} of {len(drawn)} panels were judged without the teaching"
+        warn(f"{count}, the first because: {texts[0]}")
 
 
 def _absolute_spec(acceptance: str) -> str:

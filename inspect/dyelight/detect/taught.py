@@ -13,12 +13,15 @@ from ..records import F64, Candidate, Mask
 from .shapes import drawn
 
 if TYPE_CHECKING:
+    from ..teach.changes import Changes
     from ..teach.use import UnderTaught
     from ..teach.verdicts import Seen
 
 FAMILY = "taught"
 _LEAST_DE00, _LEAST_SCATTERS = 0.7, 2.5  # fainter is not worth a rule's look
 _LOCAL_SNR, _WIDE, _GROWN_MM = 8.0, 0.2, 1.0
+_FADES_CELLS = 2  # beyond the edge of a zone, on the maps' grid
+_LEAST_REST = 600  # samples outside a zone that tell the whole panel
 _SAME = 0.3  # of a wide patch that lies in the zone, from which both are one thing
 
 
@@ -49,18 +52,37 @@ def with_taught(
     if read is None:
         return list(found)
     samples, changes = read
+    rest: Changes | None = changes
     kept = [c for c in found if c.family != "panel" or (c.extent == "panel" and not under.whole)]
     told: list[Candidate] = []
-    if under.whole:
-        seen = whole_change(changes, under.spread)
-        if seen.delta_e00 >= _LEAST_DE00 and seen.scatters >= _LEAST_SCATTERS:
-            told.append(_candidate(difference, seen, under))
     zone = zone_change(changes, under.spread, samples.panel_at)
-    if zone is not None and zone.delta_e00 >= _LEAST_DE00 and zone.scatters >= _LEAST_SCATTERS:
+    if zone is not None and _worth_telling(zone):
         one = _candidate(difference, zone, under)
         kept = [c for c in kept if not _same_thing(difference, c, one)]
         told.append(one)
+        if under.whole and zone.mask is not None:
+            # a strong zone would pull the whole panel's change along
+            outside = samples.some(~_in_zone(zone.mask, samples.panel_at))
+            rest = None if len(outside.light) < _LEAST_REST else under.changes_of(outside)
+    if under.whole and rest is not None:
+        seen = whole_change(rest, under.spread)
+        if _worth_telling(seen):
+            told.append(_candidate(difference, seen, under))
     return [*told, *kept]
+
+
+def _worth_telling(seen: Seen) -> bool:
+    return seen.delta_e00 >= _LEAST_DE00 and seen.scatters >= _LEAST_SCATTERS
+
+
+def _in_zone(mask: Mask, panel_at: F64) -> Mask:
+    """Which panel places (N, 2) in 0..1 lie in a zone, or where it fades out."""
+    kernel = np.ones((2 * _FADES_CELLS + 1,) * 2, np.uint8)
+    grown = cv2.dilate(mask.astype(np.uint8), kernel)
+    rows, columns = mask.shape
+    column = np.clip(panel_at[:, 0] * columns, 0, columns - 1).astype(np.intp)
+    row = np.clip(panel_at[:, 1] * rows, 0, rows - 1).astype(np.intp)
+    return np.asarray(grown[row, column] > 0)
 
 
 def _candidate(difference: Difference, seen: Seen, under: UnderTaught) -> Candidate:

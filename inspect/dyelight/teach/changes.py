@@ -60,8 +60,10 @@ class Changes:
     COLUMNS, 3, 3). `scatter` is what nothing explains. `seen` (ROWS, COLUMNS) bool: has samples.
     `of_whole` and `of_place` (N, 3) are the same two for each sample, `due` (N, 3) the ln light
     that the sample is due under even light, white at 0. `dye_share` (3,) and `shade` (3,) are the
-    share of dye that is missing all over, and colour added all over. `beside` (N, 3) is all that a
-    sample shows beside `of_whole`, `trust` (N, 3) how far flare and noise let it show.
+    share of dye that is missing all over, and colour added all over. `field` (ROWS, COLUMNS) is the
+    mean of `apart` over the channels as if the picture were equally dense all over. `beside` (N, 3)
+    is all that a sample shows beside `of_whole`, `trust` (N, 3) how far flare and noise let it
+    show.
     """
 
     whole: F64
@@ -75,6 +77,7 @@ class Changes:
     due: F64
     dye_share: F64
     shade: F64
+    field: F64
     beside: F64
     trust: F64
 
@@ -170,9 +173,11 @@ def _read(
         whole_design[c, at[c + 1] + _SHADE] = mean_dye[c]
         apart_design[:, c, :_DYE] = cell_dye[:, c, None] * (places - mean_places)
         apart_design[:, c, part] = shades - mean_shades
-    apart = cell_dye * (shared - np.median(shared[seen]))[:, None] + shade - all_over
+    beside = shared - np.median(shared[seen])
+    apart = cell_dye * beside[:, None] + shade - all_over
+    field = (mean_dye * beside[:, None] + shade - all_over).mean(axis=1)
     spread = np.einsum("nij,jk,nlk->nil", apart_design, covariance, apart_design, optimize=True)
-    of_place = dye * (shared - np.median(shared[seen]))[cell, None] + (shade - all_over)[cell]
+    of_place = dye * beside[cell, None] + (shade - all_over)[cell]
     of_whole = dye * share + all_over
     return Changes(
         whole=mean_dye * share + all_over,
@@ -186,6 +191,7 @@ def _read(
         due=look.even(samples.artwork) - _white(look),
         dye_share=share,
         shade=all_over,
+        field=field.reshape(ROWS, COLUMNS),
         beside=shown[0] - of_whole,
         trust=shown[1],
     )

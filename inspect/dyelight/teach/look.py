@@ -30,8 +30,8 @@ DARK = 0.01  # linear light under which noise rules
 CURVE_SPANS, GAIN_SPANS, TONE_SPANS = 7, 4, 1
 _CURVES, _GAIN, _TONE = 3 * (CURVE_SPANS + 3), (GAIN_SPANS + 3) ** 2, (TONE_SPANS + 3) ** 2
 _TOP = 0.9625  # root light of white
-_MOST = 60_000  # samples fitted at once
-_TURNS = 5
+_MOST = 30_000  # samples fitted at once
+_TURNS = 4
 # prior scatter, ln light: bend of a curve, bend and level of the gain, of the tone's gain, a
 # panel's own level
 _CURVE_BEND = 0.35

@@ -53,12 +53,16 @@ class UnderTaught:
         if self.around is not None:
             light = samples.light * np.exp(-self.around.at(samples.photo_at))
             samples = replace(samples, light=np.asarray(light, np.float64))
+        return samples, self.changes_of(samples)
+
+    def changes_of(self, samples: PanelSamples) -> Changes:
+        """What a panel's places differ by, under the taught light's own level."""
         look, colour, known = self.look, self.colour_error, self.known
         if not self.whole:
             # the light is known, the colours are not: they are the panel's own
             look, _ = fit_look([samples], held=self.look)
             colour, known = _OWN_COLOUR, np.ones_like(self.known)
-        return samples, changes_of(samples, look, Doubtful(LEVEL, TILT, colour, known))
+        return changes_of(samples, look, Doubtful(LEVEL, TILT, colour, known))
 
 
 def hold_against(

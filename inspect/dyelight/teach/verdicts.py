@@ -17,6 +17,7 @@ _FLICKERS = 1.0  # an exposure that is off by as many scatters is taken for flic
 _EDGE = 0.5  # of its height, where a zone ends
 _WHITE = np.log(0.9)  # a white coating, so that what is lighter than it has room
 _LEAST_CELLS = 0.015  # of the panel
+_SURE = 5.0  # scatters beyond which a place is no surer
 _ALIKE = 0.5  # of the mean change, from which a place counts as changed alike
 
 
@@ -87,13 +88,12 @@ def zone_change(changes: Changes, spread: Spread, panel_at: F64) -> Seen | None:
         return np.asarray(total.reshape(ROWS, COLUMNS), np.float64)
 
     off = scatters_of_places(changes, spread)
-    lighter = changes.apart.mean(axis=2) > 0
     seen = mean(delta)
     # what is seen and sure: a place of few colours may seem far off and be unsure
-    peak = int(np.argmax(seen * np.minimum(off, 5.0)))
+    peak = int(np.argmax(seen * np.minimum(off, _SURE)))
     row, column = divmod(peak, COLUMNS)
-    same = (lighter == lighter[row, column]) | ~changes.seen
-    over = same & (_filled(seen, changes.seen) > _EDGE * seen[row, column])
+    field = changes.field * np.sign(changes.field[row, column])
+    over = field > _EDGE * field[row, column]
     _, labels = cv2.connectedComponents(over.astype(np.uint8), connectivity=4)
     mask: Mask = np.asarray(labels == labels[row, column]) & over
     inside = mask.ravel()[cell]
@@ -108,7 +108,7 @@ def zone_change(changes: Changes, spread: Spread, panel_at: F64) -> Seen | None:
         float(np.quantile(off[mask & changes.seen], 0.9)),
         float(mask.mean()),
         mask,
-        _light_share(changes, inside) if lighter[row, column] else None,
+        _light_share(changes, inside) if changes.field[row, column] > 0 else None,
     )
 
 
@@ -121,14 +121,6 @@ def _light_share(changes: Changes, inside: Mask) -> float:
         share = (weight * drawn * target).sum() / max(float((weight * drawn**2).sum()), 1e-9)
         left.append(float((weight * np.square(target - share * drawn)).sum()))
     return left[0] / max(sum(left), 1e-12)
-
-
-def _filled(values: F64, known: Mask) -> F64:
-    """Values (H, W) with unknown places from their neighbours."""
-    kernel = (0, 0)
-    share = cv2.GaussianBlur(known.astype(np.float64), kernel, 1.0)
-    smooth = cv2.GaussianBlur(np.where(known, values, 0.0), kernel, 1.0) / np.maximum(share, 1e-6)
-    return np.asarray(np.where(known, values, smooth), np.float64)
 
 
 def _lab(ln_light: F64) -> F32:
