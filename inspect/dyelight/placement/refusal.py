@@ -8,7 +8,6 @@ import numpy as np
 from ..records import Artwork, NoPlacement, Photo
 from .by_outline import STRANGE_SHARE, ways_of
 from .coarse import Reading
-from .found import LEAST_TEXTURED
 from .quads import PLAIN_SUPPORT
 from .refine import survey
 from .scaled import ArtworkView, PhotoViews, shrink, to_grey
@@ -25,6 +24,11 @@ _LEAST_EDGE = 0.1
 _PLAIN_WEAKEST = 0.55
 # below this share of agreeing tiles a clear picture on a clear panel is another picture
 _OTHER_SHARE = 0.35
+# textured tiles from which on it counts that hardly any agrees
+_MANY_TEXTURED = 15
+_REPEAT_PX, _DETAIL_PX = 256, 5.0
+# of its detail that a repetitive picture finds again
+_REPEAT_SHARE = 0.65
 
 
 def refused(photo: Photo) -> NoPlacement | None:
@@ -110,13 +114,40 @@ def not_found(
 
 def _contradicted(views: PhotoViews, artwork: Artwork, fine: ArtworkView, reading: Reading) -> bool:
     """Whether a panel plainly shows something else, whichever way the artwork is laid on it."""
+    if _repeats(artwork):
+        # one square too far, and every tile of it looks strange
+        return False
     tries = ways_of(views, artwork, fine, reading)
     if not tries:
         return bool(reading.ways)
     for one in tries:
         look = survey(one.start, views, artwork, fine)
-        missing = look.textured >= LEAST_TEXTURED and look.agreeing < _OTHER_SHARE
+        missing = look.textured >= _MANY_TEXTURED and look.agreeing < _OTHER_SHARE
         foreign = look.strange > STRANGE_SHARE and look.agreeing < _OTHER_SHARE
         if one.detail > 0 or not (missing or foreign):
             return False
     return True
+
+
+def _repeats(artwork: Artwork) -> bool:
+    """Whether the artwork looks like itself a little way off, as chequers and weaves do.
+
+    From the autocorrelation of its detail (Wiener and Khinchin: the transform of the power
+    spectrum), leaving out shifts under the detail's own size.
+    """
+    scale = min(1.0, _REPEAT_PX / max(artwork.pixels.shape[:2]))
+    grey = to_grey(shrink(artwork.pixels, scale))
+    detail = grey - cv2.GaussianBlur(grey, (0, 0), _DETAIL_PX)
+    height, width = detail.shape
+    # twice the size, so that what leaves on one side does not come back on the other
+    spectrum = np.fft.rfft2(detail, (2 * height, 2 * width))
+    alike = np.fft.fftshift(np.fft.irfft2(np.abs(spectrum) ** 2, (2 * height, 2 * width)))
+    y, x = np.mgrid[-height:height, -width:width]
+    # over what is left of the picture under itself at each shift
+    alike /= np.maximum((1 - np.abs(y) / height) * (1 - np.abs(x) / width), 0.1)
+    near = np.hypot(x, y) < 2 * _DETAIL_PX
+    far = (np.abs(y) > height / 2) | (np.abs(x) > width / 2)
+    # both ways: a horizon is like itself along its own length
+    down, across = np.abs(y) > 2 * np.abs(x), np.abs(x) > 2 * np.abs(y)
+    most = min(float(alike[~near & ~far & way].max(initial=0.0)) for way in (down, across))
+    return bool(most > _REPEAT_SHARE * float(alike[height, width]) > 0)
