@@ -149,10 +149,13 @@ def test_a_plain_place_without_a_mark_cannot_be_told(ask: Callable[..., Claim]) 
 def test_a_burnt_out_place_cannot_be_told(
     ask: Callable[..., Claim], photo: Photo, shot: SimulatedPhoto
 ) -> None:
-    """A place that is clipped to white is a reflection or hidden, never a defect."""
+    """A place under a lamp's image, clipped to white and out of focus, is a reflection or hidden,
+    never a defect."""
     x, y = np.rint(shot.truth.px_from_mm(np.array([PLAIN_MM]))[0]).astype(int)
-    pixels = photo.pixels.copy()
-    cv2.circle(pixels, (int(x), int(y)), 40, (255, 255, 255), -1)
+    lamp = np.zeros(photo.pixels.shape[:2], np.float32)
+    cv2.circle(lamp, (int(x), int(y)), 50, 900.0, -1)
+    glow = cv2.GaussianBlur(lamp, (0, 0), 15.0)[..., None]
+    pixels = np.clip(photo.pixels + glow, 0, 255).astype(np.uint8)
     claim = ask(PLAIN_MM, photos=(replace(photo, pixels=pixels),))
     assert claim.answer.code in ("reflection", "cannot_tell")
     assert claim.look is not None
