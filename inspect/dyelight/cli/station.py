@@ -74,6 +74,13 @@ def station(
     causes: Annotated[
         Path | None, typer.Option(metavar="FILE", help="A cause map instead of the usual one.")
     ] = None,
+    taught: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="What dyelight teach wrote about the fixed camera whose folder is watched.",
+        ),
+    ] = None,
     log: Annotated[
         str | None,
         typer.Option(metavar="FILE|URL", help="The press log, instead of the usual one."),
@@ -96,6 +103,7 @@ def station(
             "acceptance": acceptance,
             "rules": rules,
             "causes": causes,
+            "taught": taught,
             "log": log,
         }
     )

@@ -91,6 +91,7 @@ def station_setup(flags: StationFlags, settings: Settings, address: Address) -> 
         None if settings.rules is None else str(settings.rules),
         settings.acceptance,
         None if settings.causes is None else str(settings.causes),
+        None if settings.taught is None else str(settings.taught),
     )
     if flags.watch is not None and not flags.watch.is_dir():
         raise SettingsError("the folder to watch is not there.", file=flags.watch)

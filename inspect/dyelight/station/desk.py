@@ -274,6 +274,8 @@ class Desk:
                 "rules": None if known.rules is None else str(known.rules),
                 "acceptance": known.acceptance,
                 "causes": None if known.causes is None else str(known.causes),
+                # a phone's photos are none of the fixed camera's
+                "taught": str(known.taught) if known.taught and check.source == "camera" else None,
             },
             "out": str(self.checks.place(check)),
             "log": None if check.row is None else self.booking.place,

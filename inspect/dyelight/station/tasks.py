@@ -146,15 +146,19 @@ def _thumbnail(task: Json, send: Send) -> Json:
 
 
 @cache
-def _knowledge(rules: str | None, acceptance: str, causes: str | None) -> Knowledge:
-    return load_knowledge(rules, acceptance, causes)
+def _knowledge(
+    rules: str | None, acceptance: str, causes: str | None, taught: str | None
+) -> Knowledge:
+    return load_knowledge(rules, acceptance, causes, taught)
 
 
 def _check(task: Json, send: Send) -> Json:
     """Inspect a photo: the verdict is sent as soon as it stands, pictures and log come after."""
     cv2.setNumThreads(1)
     judging = task["judging"]
-    known = _knowledge(judging["rules"], judging["acceptance"], judging["causes"])
+    known = _knowledge(
+        judging["rules"], judging["acceptance"], judging["causes"], judging["taught"]
+    )
     artwork = _artwork(task["job"], task["panel_id"])
     photo = replace(read_photo(task["photo"], limit_px=task["most_px"]), file=task["name"])
     asked = None
@@ -171,6 +175,7 @@ def _check(task: Json, send: Send) -> Json:
         acceptance=known.acceptance,
         causes=known.causes,
         evidence=asked,
+        taught=known.taught,
     )
     folder, text = Path(task["out"]), result_text(inspection)
     facts = page_facts(inspection)
