@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
+from ..imaging import gaussian
 from ..look import Difference
-from ..records import F64, Candidate, Mask
+from ..records import F32, F64, Candidate, Mask
 from .shapes import drawn
 
 if TYPE_CHECKING:
@@ -22,6 +23,7 @@ _LEAST_DE00, _LEAST_SCATTERS = 0.7, 2.5  # fainter is not worth a rule's look
 _LOCAL_SNR, _WIDE, _GROWN_MM = 8.0, 0.2, 1.0
 _FADES_CELLS = 2  # beyond the edge of a zone, on the maps' grid
 _LEAST_REST = 600  # samples outside a zone that tell the whole panel
+_FINE = 8  # steps in a cell that a zone's outline is drawn in
 _SAME = 0.3  # of a wide patch that lies in the zone, from which both are one thing
 
 
@@ -93,14 +95,16 @@ def _candidate(difference: Difference, seen: Seen, under: UnderTaught) -> Candid
     if seen.mask is not None:
         area *= seen.uniformity
         rows, columns = seen.mask.shape
-        large = cv2.resize(
-            seen.mask.astype(np.float32), (columns * 8, rows * 8), interpolation=cv2.INTER_CUBIC
-        )
+        large: F32 = np.kron(seen.mask.astype(np.float32), np.ones((_FINE, _FINE), np.float32))
+        # the maps' cells are no border of the zone's
+        large = gaussian(large, _FINE)
         contours, _ = cv2.findContours(
-            (large > 0.5).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE
+            (large > 0.5 * min(1.0, float(large.max()))).astype(np.uint8),
+            cv2.RETR_EXTERNAL,
+            cv2.CHAIN_APPROX_SIMPLE,
         )
         largest = max(contours, key=cv2.contourArea).reshape(-1, 2).astype(np.float64)
-        outline = (largest + 0.5) / np.array([columns * 8, rows * 8]) * size
+        outline = (largest + 0.5) / np.array([columns * _FINE, rows * _FINE]) * size
     low, high = outline.min(0), outline.max(0)
     features = {
         "delta_e00": seen.delta_e00,
