@@ -10,7 +10,7 @@ import numpy as np
 
 from ..imaging import gaussian
 from ..look import Difference
-from ..records import F32, F64, Candidate, Mask
+from ..records import F64, Candidate, Mask
 from .shapes import drawn
 
 if TYPE_CHECKING:
@@ -95,9 +95,9 @@ def _candidate(difference: Difference, seen: Seen, under: UnderTaught) -> Candid
     if seen.mask is not None:
         area *= seen.uniformity
         rows, columns = seen.mask.shape
-        large: F32 = np.kron(seen.mask.astype(np.float32), np.ones((_FINE, _FINE), np.float32))
+        cells = seen.mask.repeat(_FINE, axis=0).repeat(_FINE, axis=1)
         # the maps' cells are no border of the zone's
-        large = gaussian(large, _FINE)
+        large = gaussian(cells.astype(np.float32), _FINE)
         contours, _ = cv2.findContours(
             (large > 0.5 * min(1.0, float(large.max()))).astype(np.uint8),
             cv2.RETR_EXTERNAL,
