@@ -186,6 +186,7 @@ SPECK = {
     "picture_share": 0.1,
 }
 FIBRE = {
+    "known_colour": 1.0,
     "snr": 30.0,
     "delta_e00": 8.0,
     "length_mm": 6.0,
