@@ -247,7 +247,8 @@ def _shows_through(candidate: Candidate) -> bool:
 
 def _is_hidden(difference: Difference, hidden: Mask, candidate: Candidate) -> bool:
     """Whether a local candidate's centre lies where nothing can be judged."""
-    if candidate.extent == "panel" or candidate.family == "border":
+    # a zone under a taught light was read from what of it is not hidden
+    if candidate.extent == "panel" or candidate.family in ("border", "taught"):
         return False
     mm = difference.to_artwork_mm(np.array([candidate.center_mm]))
     x, y = np.rint(difference.panel.to_px(mm))[0].astype(int)

@@ -21,11 +21,12 @@ from .verdicts import CONTRASTS, Seen, Spread, whole_change, zone_change
 
 _PARTS = 5
 # before anything was measured: errors of colours, dark to light (ln)
-START_COLOUR = np.array([0.04, 0.03, 0.025, 0.02])
+START_COLOUR = np.array([0.06, 0.03, 0.025, 0.02])
 # scatter that is taken where one panel tells none, and the least that is believed
 START_WHOLE, START_ZONE = np.array([0.02, 0.02, 0.01]), np.array([0.01, 0.01, 0.006])
 _LEAST_WHOLE, _LEAST_ZONE = np.array([0.004, 0.004, 0.003]), np.array([0.003, 0.003, 0.002])
-_LEAST_COLOUR = np.array([0.02, 0.015, 0.01, 0.008])
+# stray light in the lens goes by the picture, and shows most where it is dark
+_LEAST_COLOUR = np.array([0.05, 0.02, 0.01, 0.008])
 _LEAST_CELL = 8  # samples that tell a colour's error
 _SURE = 0.9  # how surely the scatter is not larger than it is taken for
 
@@ -55,11 +56,19 @@ def _colour_error(
     for number, (samples, change) in enumerate(zip(even, changes, strict=True)):
         look = looks[number % len(looks)]
         due = look.light(samples.artwork, samples.photo_at)
-        off = (ln_light(samples.light) - due - change.of_whole - change.of_place) * trusted(due)
+        off = ln_light(samples.light) - due - change.of_whole - change.of_place
+        trust = np.square(trusted(due))
         code = colour_code(samples.artwork)
         _, index, count = np.unique(code, return_inverse=True, return_counts=True)
         light = np.bincount(index, due.mean(axis=1)) / count
-        means = np.stack([np.bincount(index, off[:, c]) / count for c in range(3)], axis=1)
+        means = np.stack(
+            [
+                np.bincount(index, off[:, c] * trust[:, c])
+                / np.maximum(np.bincount(index, trust[:, c]), 1e-6)
+                for c in range(3)
+            ],
+            axis=1,
+        )
         for cell in np.flatnonzero(count >= _LEAST_CELL):
             errors[int(light_class(light[cell : cell + 1])[0])] += means[cell].tolist()
     out = START_COLOUR.copy()

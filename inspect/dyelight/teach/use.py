@@ -27,6 +27,7 @@ from .verdicts import Spread
 
 LEVEL, TILT = 0.01, 0.006  # of light that nothing around the panel was taken off (ln)
 _OWN_COLOUR = np.full(4, 0.15)  # what a look learnt from the panel itself may err by in a colour
+_LEAST_TONES = 3
 _AGAIN = "teach the camera again with dyelight teach."
 
 
@@ -208,4 +209,5 @@ def _covered(difference: Difference, covered: F64, photo_px: tuple[int, int]) ->
 
 def _noise_ratio(noise: F64, taught: F64) -> float | None:
     both = np.isfinite(noise) & np.isfinite(taught) & (taught > 0)
-    return float(np.median(noise[both] / taught[both])) if both.any() else None
+    # a picture of few tones tells noise from its own lines too poorly
+    return float(np.median(noise[both] / taught[both])) if both.sum() >= _LEAST_TONES else None
