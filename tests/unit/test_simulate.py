@@ -13,7 +13,9 @@ from dyelight.simulate import (
     CAPTURES,
     DRAWN,
     PLANTABLE,
+    FixedStation,
     PlantedDefect,
+    SimulatedPhoto,
     artwork_size_mm,
     drawn_artwork,
     ghost_shift_mm,
@@ -480,3 +482,33 @@ def test_what_cannot_be_simulated_is_refused():
         plan_defects(np.random.default_rng(1), W_MM, H_MM, n=1, kinds=("unexplained",))
     with pytest.raises(ValueError, match="text"):
         drawn_artwork("portrait")
+
+
+def test_a_fixed_camera_stays_and_panels_move() -> None:
+    """Two photos of one station show one bench; the panel lies elsewhere, at the same size."""
+    station = FixedStation(7, (90.0, 70.0))
+    art = drawn_artwork("fabric", 360, 280, seed=1)
+
+    def photo(seed: int, fixed: FixedStation = station) -> SimulatedPhoto:
+        return simulate_photo(
+            art,
+            width_mm=90.0,
+            height_mm=70.0,
+            capture="station",
+            seed=seed,
+            long_side_px=400,
+            station=fixed,
+        )
+
+    one, other = photo(1), photo(2)
+    # a corner of the bench, up to flicker and noise
+    corner = (slice(0, 24), slice(0, 24))
+    assert one.pixels[corner].mean() == pytest.approx(other.pixels[corner].mean(), rel=0.05)
+    assert one.truth.px_per_mm == pytest.approx(other.truth.px_per_mm, rel=0.01)
+    assert np.abs(one.truth.corners_px - other.truth.corners_px).max() > 1
+    assert photo(1).jpeg == one.jpeg
+    assert (
+        photo(1, dataclasses.replace(station, exposure=1.3)).pixels.mean()
+        > 1.05 * one.pixels.mean()
+    )
+    assert photo(1, dataclasses.replace(station, shop_seed=8)).jpeg != one.jpeg
