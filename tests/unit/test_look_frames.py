@@ -13,7 +13,7 @@ from dyelight.look.colour_light import ColourLight
 from dyelight.look.colour_response import TERMS, ColourResponse
 from dyelight.look.colour_rest import with_rest
 from dyelight.look.frames import PanelFrame
-from dyelight.look.glare import broadly_off, glare, in_photo_window
+from dyelight.look.glare import Glare, broadly_off, glare, in_photo_window, not_followed
 from dyelight.look.light_field import SmoothField
 from dyelight.look.local_light import LocalLight, fit_local_light
 from dyelight.look.outline import corner_radius_mm, fill, rounded_outline, usable_pixels
@@ -211,6 +211,21 @@ def test_burnt_metal_in_the_skirt_of_glare_is_seen() -> None:
     lamp = glare(_with(frame, soft, soft > 0.5), _white(frame))
     assert lamp.hidden[soft > 0.5].all()
     assert glare(_with(frame, large, window), _white(frame)).hidden[window].all()
+
+
+def test_a_skirt_that_is_not_followed_is_hidden() -> None:
+    """Where the expectation under its own light stays far off, nothing is judged; else it is."""
+    frame = _even_frame()
+    tube = np.zeros(frame.inside.shape, bool)
+    tube[60:180, 100:140] = True
+    none = np.zeros_like(tube)
+    found = Glare(none, tube)
+    stripes = np.where(np.arange(tube.shape[1]) % 16 < 8, 0.08, -0.08).astype(np.float32)
+    off = np.where(tube[..., None], stripes[None, :, None], 0)
+    assert not not_followed(frame, frame.observed, found).any()
+    lost = not_followed(frame, np.asarray(frame.observed - off, np.float32), found)
+    assert lost[tube].all()
+    assert not lost[:40].any()
 
 
 def test_clipped_but_expected_bright_is_only_itself() -> None:

@@ -71,6 +71,8 @@ def find_double(difference: Difference) -> Double | None:
         pattern = follow(fits, (art.width_mm, art.height_mm))
         if pattern is None or pattern.sure_tiles < _SURE_TILES:
             continue
+        if _farthest_mm(pattern, (art.width_mm, art.height_mm)) < scores.near_mm:
+            continue
         sure = pattern.strength / pattern.strength_error
         # a short shift's strength trades with blur from tile to tile; their joint voice may do
         least = _LEAST_SNR if field.total < _LOUD else _LEAST_SNR_LOUD
@@ -83,6 +85,12 @@ def find_double(difference: Difference) -> Double | None:
                 SecondImage(pattern.at, pattern.strength, pattern.place_share, part),
             )
     return None
+
+
+def _farthest_mm(pattern: ShiftPattern, size_mm: tuple[float, float]) -> float:
+    """The largest shift over the panel, which some corner has."""
+    corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * np.array(size_mm)
+    return float(np.linalg.norm(pattern.at(corners), axis=1).max())
 
 
 def _cover(

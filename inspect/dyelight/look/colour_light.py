@@ -29,7 +29,8 @@ _STIFF = (100.0, 30.0, 10.0, 3.0, 1.0, 1.0, 1.0, 1.0)  # light is free to bend o
 _ROUNDS = len(_REACH) + 1
 BRIGHT = 1.5  # reflections only ever add light: what is too bright is distrusted sooner
 _BINS = 32
-_LEVELS = 4
+_LEVELS = (0.01, 0.04, 0.25, 0.5, 0.75, 0.96, 0.99)
+_PURE = 0.97
 _FLOOR = 0.004  # root light: about one eight-bit step, below which no residual is an outlier
 
 
@@ -75,10 +76,13 @@ def _weights(residual: F32, base: F32, reach: float, level: NDArray[np.intp]) ->
 
 
 def _levels(artwork: F32) -> NDArray[np.intp]:
-    """Level of brightness (N,), each of which an equal part of the artwork's samples (N, 3) has."""
+    """Level of brightness (N,) of the artwork's samples (N, 3): quarters of them, and by themselves
+    the darkest, palest and most saturated few, which a fit to the others draws farthest off."""
     light = artwork.mean(axis=1)
-    bounds = np.quantile(light, np.arange(1, _LEVELS) / _LEVELS)
-    return np.asarray(np.searchsorted(bounds, light), np.intp)
+    level = np.searchsorted(np.quantile(light, _LEVELS), light)
+    pure = np.ptp(artwork, axis=1)
+    level[pure > np.quantile(pure, _PURE)] = len(_LEVELS) + 1
+    return np.asarray(level, np.intp)
 
 
 def veil_slope(expected: F32) -> F32:

@@ -10,7 +10,7 @@ import numpy as np
 from ..imaging import area, distance_inside, from_cells, gaussian, strips
 from ..records import F32, F64, Artwork, Mask, Photo, Placement
 from .frames import BLOCK_PX, Difference, PanelFrame, PhotoFrame
-from .glare import Glare, broadly_off, glare, in_photo_window, lit_white
+from .glare import broadly_off, glare, in_photo_window, lit_white, not_followed
 from .light_field import light_added
 from .local_light import LocalLight, fit_local_light
 from .outline import corner_radius_mm, fill, rounded_outline, usable_pixels
@@ -93,7 +93,11 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
     panel = replace(panel, expected=_expected_as_forgiven(panel, frame, forgiven, placement))
     white = lit_white(panel, look)
     thrown_back = glare(panel, white)
-    panel = replace(panel, expected=_under_glare(panel, thrown_back, local))
+    under_glare = _under_glare(panel, thrown_back.hidden | thrown_back.skirt, local)
+    lost = not_followed(panel, under_glare, thrown_back)
+    if lost.any():
+        under_glare = _under_glare(panel, (thrown_back.hidden | thrown_back.skirt) & ~lost, local)
+    panel = replace(panel, expected=under_glare)
     return Difference(
         artwork=artwork,
         picture=placement.picture,
@@ -102,19 +106,18 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
         photo=frame,
         look=look,
         panel_from_artwork=panel_from_artwork,
-        hidden=thrown_back.hidden & panel.inside,
-        skirt=thrown_back.skirt,
+        hidden=(thrown_back.hidden | lost) & panel.inside,
+        skirt=thrown_back.skirt & ~lost,
         white=white,
         contrast=contrast,
         due=due,
     )
 
 
-def _under_glare(panel: PanelFrame, thrown_back: Glare, local: LocalLight) -> F32:
-    """Expected root light (H, W, 3) with each neighbourhood's own light under glare."""
-    if not thrown_back.skirt.any():
+def _under_glare(panel: PanelFrame, under: Mask, local: LocalLight) -> F32:
+    """Expected root light (H, W, 3) with each neighbourhood's own light `under` (H, W) glare."""
+    if not under.any():
         return panel.expected
-    under = thrown_back.skirt | thrown_back.hidden
     share = gaussian(under.astype(np.float32), _SKIRT_SOFT_MM * panel.px_per_mm)
     return np.asarray(panel.expected + local.added(panel.expected) * share[..., None], np.float32)
 

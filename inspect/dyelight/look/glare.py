@@ -29,6 +29,7 @@ _METAL_MM = 25.0  # of the disc of the same area
 _METAL_LEAST_PX = 12
 _BEYOND_PX = (1.5, 3.5, 9.0)  # beside a burnt-out part, and farther out
 _SEEN_AROUND, _NEARLY_ALL, _GLOW = 0.9, 0.85, 0.2
+_FOLLOWED, _FOLLOWED_LEAST = 5.0, 0.012  # of what is usual; root light
 _SHARP_PX = 2.5  # a sharp border is about half as wide on the panel frame
 
 
@@ -79,6 +80,28 @@ def glare(frame: PanelFrame, white: F32) -> Glare:
     closed = cv2.morphologyEx(((core & near) * np.uint8(1)), cv2.MORPH_CLOSE, _disc(2 * size + 1))
     hidden = gone | ((cv2.dilate(closed, _disc(size)) > 0) & frame.inside)
     return Glare(np.asarray(hidden), np.asarray(grown & ~hidden))
+
+
+def not_followed(frame: PanelFrame, expected: F32, found: Glare) -> Mask:
+    """Skirts (H, W) bool whose light the look does not follow, as that of a lamp with sharp sides.
+
+    `expected` (H, W, 3) is the frame's, with each neighbourhood's own light under the glare.
+    """
+    lost = np.zeros_like(found.skirt)
+    if not found.skirt.any():
+        return lost
+    apart = np.abs(gaussian(photo_light(frame.observed - expected), 1.0))
+    calm = frame.inside & ~found.skirt & ~found.hidden
+    usual = float(np.median(apart[calm][::7])) if calm.any() else 0.0
+    most = max(_FOLLOWED * usual, _FOLLOWED_LEAST)
+    count, labels = cv2.connectedComponents(found.skirt.astype(np.uint8), connectivity=4)
+    for label in range(1, count):
+        part = labels == label
+        if float(np.median(apart[part])) > most:
+            lost |= part
+    # it ends in a soft border of its own
+    size = 2 * int(np.ceil(_SMOOTH_MM * frame.px_per_mm)) + 1
+    return np.asarray(cv2.dilate(lost.astype(np.uint8), _disc(size)) > 0) & frame.inside
 
 
 def _burnt_metal(frame: PanelFrame, brighter: F32, core: Mask) -> Mask:
