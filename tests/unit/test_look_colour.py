@@ -170,18 +170,17 @@ def test_a_smooth_gain_is_recovered() -> None:
 
 
 def test_the_darkest_few_colours_are_heard() -> None:
-    """Black print that is two in a hundred of all samples, and darker than a fit to the others
+    """Black print that is one in a hundred of all samples, and far darker than a fit to the others
     says, is not thrown out as a stain."""
     rng = np.random.default_rng(21)
-    art = (0.35 + 0.5 * rng.random((4000, 3))).astype(np.float32)
-    art[:80] = rng.random((80, 3)) * 0.06
-    # a camera's toe: what is dark is drawn darker
-    seen = art - 0.12 * np.exp(-np.square(art / 0.12)) + rng.normal(0, 0.004, art.shape)
-    look = fit_colour_light(
-        np.asarray(seen, np.float32), art, rng.random((4000, 2)), np.ones(4000, np.float32)
-    )
-    off = look.response.apply(art[None, :80])[0] - seen[:80]
-    assert np.abs(np.median(off)) < 0.02
+    artwork = (0.4 + 0.5 * rng.random((4000, 3))).astype(np.float32)
+    artwork[:40] = rng.random((40, 3)) * 0.06
+    seen = 0.3 + 0.7 * artwork
+    seen[:40] = 0.05 + artwork[:40]
+    noisy = np.asarray(seen + rng.normal(0, 0.004, seen.shape), np.float32)
+    drawn = _fit(artwork, noisy, rng).response.apply(artwork[None, :40])[0]
+    # drawn by the others alone it would be 0.25 too pale
+    assert np.median(drawn - seen[:40]) < 0.1
 
 
 def test_a_bright_blob_is_not_absorbed() -> None:
