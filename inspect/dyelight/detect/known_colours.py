@@ -38,8 +38,9 @@ def with_known_colours(difference: Difference, found: Sequence[Candidate]) -> li
     cut = (slice(None, None, _STEP), slice(None, None, _STEP))
     bins = _bins(frame.artwork[cut])
     shown = (frame.inside & frame.printed)[cut]
-    count = np.zeros((_LEVELS,) * 3, np.float64)
-    np.add.at(count, tuple(bins[shown].T), 1.0)
+    red, green, blue = bins[shown].astype(np.intp).T
+    codes = (red * _LEVELS + green) * _LEVELS + blue
+    count = np.bincount(codes, minlength=_LEVELS**3).reshape((_LEVELS,) * 3).astype(np.float64)
     # pixels of the same colour or of one next to it
     alike = np.rint(27 * uniform_filter(count, 3, mode="constant"))
     least = _ELSEWHERE_MM2 * (frame.px_per_mm / _STEP) ** 2
