@@ -69,7 +69,7 @@ def _lost(
 
     `products` (H, W) each: usable, due by due, seen by due and seen by seen detail.
     """
-    step = max(1, int(sigma / 3))
+    step = max(1, int(sigma / 2))
     height, width = view.usable.shape
     size = (max(width // step, 4), max(height // step, 4))
     usable, due2, both, seen2 = (gaussian(area(one, size), sigma / step) for one in products)
