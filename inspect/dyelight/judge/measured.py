@@ -18,7 +18,8 @@ def candidate_values(
     """A candidate's finite features, with those added that its other fields and the panel give.
 
     What the detector measured stands; added where it did not: snr, delta_e00, area_mm2,
-    eq_diameter_mm, short_side_fraction, edge_distance_mm, rim_nearness, shift_mm.
+    eq_diameter_mm, short_side_fraction, edge_distance_mm, rim_nearness,
+    rim_size_mm, lift_size_mm, shift_mm.
     """
     values = {
         name: float(value) for name, value in candidate.features.items() if math.isfinite(value)
@@ -44,6 +45,9 @@ def candidate_values(
         rim += [(x0, down), (x1, down)]
         values["edge_distance_mm"] = float(distance(np.array(rim, dtype=np.float64)).min())
     values["rim_nearness"] = 1.0 / (1.0 + max(values["edge_distance_mm"], 0.0))
+    if "eq_diameter_mm" in values:
+        values["rim_size_mm"] = values["eq_diameter_mm"] * values["rim_nearness"]
+        values["lift_size_mm"] = values["eq_diameter_mm"] + values["rim_size_mm"]
     if candidate.vector_mm is not None:
         values.setdefault("shift_mm", math.hypot(*candidate.vector_mm))
     return values
