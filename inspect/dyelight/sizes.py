@@ -69,7 +69,7 @@ def parse_size(text: str) -> tuple[float, float]:
         (second_unit or first_unit or "mm").lower(),
     ]
     sides = [_number(number, text.strip()) for number in (first, second)]
-    if not first_unit and not second_unit and max(sides) < _BARE_MM:
+    if not first_unit and not second_unit and 0 < min(sides) <= max(sides) < _BARE_MM:
         raise SettingsError(
             f"size {text.strip()!r} has no unit, and is small for millimetres.",
             remedy=f"Write {first}x{second}in or {first}x{second}mm.",

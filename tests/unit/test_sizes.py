@@ -52,6 +52,8 @@ def test_a_size_reads_as_millimetres(text: str, expected_mm: tuple[float, float]
         "254x-203",
         "0x203",
         "254x0",
+        "0x0",
+        "0x8",
         "0x0in",
         "wide",
         "254 203",
