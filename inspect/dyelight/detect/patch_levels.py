@@ -111,7 +111,7 @@ def smoothed_levels(view: PatchView, wanted_px: float | None = None) -> list[Lev
     levels: list[Level] = []
     if not view.usable.any():
         return levels
-    weight, weighted = view.weight, view.residual * view.weight[..., None]
+    weight, weighted = view.weight, photo_light(view.residual) * view.weight
     busy_weighted = gradient(view.expected) * view.weight
     sigma = max(1.5, _FIRST_MM * view.frame.px_per_mm)
     step = 1
@@ -129,8 +129,7 @@ def smoothed_levels(view: PatchView, wanted_px: float | None = None) -> list[Lev
         top, bottom = gaussian(weighted, sigma), gaussian(weight, sigma)
         top_busy = gaussian(busy_weighted, sigma)
         least = 1e-6 * float(weight.max())
-        smooth = top / np.maximum(bottom, least)[..., None]
-        light = photo_light(np.asarray(smooth, np.float32))
+        light = np.asarray(top / np.maximum(bottom, least), np.float32)
         seen = (weight > 0) & (bottom > 0.02 * float(np.median(weight[weight > 0])))
         if seen.sum() < 50:
             break
