@@ -19,6 +19,7 @@ from dyelight.teach.capture import (
     plane_of,
 )
 from dyelight.teach.fixed_capture import bench_of
+from dyelight.teach.use import _noise_ratio
 
 WIDTH, HEIGHT = 960, 720
 CORNERS = np.array([[300, 220], [660, 220], [660, 500], [300, 500]], np.float64)
@@ -116,3 +117,16 @@ def test_noise_gives_dark_variance_and_gain() -> None:
     assert gain == pytest.approx(1e-4, rel=1e-6)
     noise[1:] = np.nan
     assert photon_transfer(noise) == (0.0, 0.0)
+
+
+def test_noise_changed_only_where_every_tone_says_so() -> None:
+    """One noisy tone is a picture's lines; all of them are the camera; two tones tell nothing."""
+    taught = np.full(len(NOISE_BINS), 0.004)
+    lines = taught.copy()
+    lines[1] *= 5
+    assert _noise_ratio(lines, taught) == pytest.approx(1.0)
+    assert _noise_ratio(3 * taught, taught) == pytest.approx(3.0)
+    assert _noise_ratio(taught / 4, taught) == pytest.approx(0.25)
+    few = np.full(len(NOISE_BINS), np.nan)
+    few[:2] = 0.1
+    assert _noise_ratio(few, taught) is None

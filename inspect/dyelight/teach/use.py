@@ -208,6 +208,10 @@ def _covered(difference: Difference, covered: F64, photo_px: tuple[int, int]) ->
 
 
 def _noise_ratio(noise: F64, taught: F64) -> float | None:
+    """Noise over the taught noise in the tone where it changed least; None where too few tell. A
+    picture's own lines pass for noise in some tone, a camera's setting changes all of them."""
     both = np.isfinite(noise) & np.isfinite(taught) & (taught > 0)
-    # a picture of few tones tells noise from its own lines too poorly
-    return float(np.median(noise[both] / taught[both])) if both.sum() >= _LEAST_TONES else None
+    if both.sum() < _LEAST_TONES:
+        return None
+    ratio = np.log(noise[both] / taught[both])
+    return float(np.exp(ratio[np.abs(ratio).argmin()]))
