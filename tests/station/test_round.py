@@ -18,7 +18,8 @@ import pytest
 from PIL import Image
 
 from dyelight.press_log import Filter, PressLog
-from dyelight.station.jobs import job_id
+from dyelight.station.booking import Booking
+from dyelight.station.jobs import StationJob, job_id
 
 from .conftest import Device, Running, StartStation, files_with, sample
 
@@ -336,6 +337,39 @@ def test_a_photo_received_outlives_the_station(start_station: StartStation) -> N
         assert log.execute("SELECT count(*) FROM inspection").fetchone() == (1,)
         assert log.execute("SELECT count(*) FROM pressing").fetchone() == (1,)
     log.close()
+
+
+def test_a_stop_before_the_panel_is_booked_keeps_the_press(
+    start_station: StartStation, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Stopped between its answer and the booking, the station still books for the chosen press."""
+    running = start_station(workers=1)
+    device = running.device()
+    device.ask("POST", "/pressing", {"press": "Anvil"})
+    booking, stopped = threading.Event(), threading.Event()
+    numbered = Booking.next_panel
+
+    def held_up(self: Booking, job: StationJob) -> str:
+        booking.set()
+        assert stopped.wait(60)
+        return numbered(self, job)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Booking, "next_panel", held_up)
+        check = device.send(small_photo()).data["check"]
+        assert booking.wait(60)
+        ending = threading.Thread(target=running.end)  # type: ignore[attr-defined]  # see above
+        ending.start()
+        until = time.monotonic() + 30
+        while running.desk._running and time.monotonic() < until:
+            time.sleep(0.02)
+        stopped.set()
+        ending.join()
+    assert rows_of(running) == []
+    again = start_station(folder=running.folder, workers=1)
+    same = Device(again.port, device.cookie, device.token)
+    assert same.verdict(check)["state"] == "done"
+    assert [(row.press, row.job) for row in rows_of(again)] == [("Anvil", "MF-2042")]
 
 
 def test_without_a_press_there_is_a_verdict_but_no_log(start_station: StartStation) -> None:

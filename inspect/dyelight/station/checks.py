@@ -35,8 +35,9 @@ _RECORD, _PHOTO = "check.json", "photo"
 class Check:
     """One photo of one panel, from its arrival to what people ruled.
 
-    `key` is the sender's own number for it: the same key is the same photo, sent again. `panel` is
-    the panel's number, `row` and `inspection` are numbers of the press log, None where it has none.
+    `key` is the sender's own number for it: the same key is the same photo, sent again. `press` is
+    what stood on the sender's page, "" where none was chosen. `panel` is the panel's number, `row`
+    and `inspection` are numbers of the press log, None where it has none.
     `rulings` maps "verdict" or a finding's id to what was ruled; `missed` are findings that people
     added. `again` is the check that this one repeats with a new photo.
     """
@@ -48,6 +49,7 @@ class Check:
     panel: str
     at: float
     source: str = "phone"
+    press: str = ""
     state: State = "received"
     word: str | None = None
     pictures: bool = False

@@ -136,6 +136,7 @@ class Desk:
                     panel="" if arrival.again is None else arrival.again.panel,
                     at=time.time(),
                     source=arrival.source,
+                    press=arrival.press,
                     hints=hints,
                     again=None if arrival.again is None else arrival.again.id,
                     pressing=self._pressing_of(arrival),
@@ -149,7 +150,7 @@ class Desk:
             turn.users -= 1
             if not turn.users:
                 self._keys.pop(arrival.key, None)
-        self._begin(self._finish(check, arrival.press))
+        self._begin(self._finish(check))
         await self.checks.tell()
         return check, True
 
@@ -201,14 +202,14 @@ class Desk:
 
     # from received to done
 
-    async def _finish(self, check: Check, press: str = "") -> None:
+    async def _finish(self, check: Check) -> None:
         """Take a check to its end; what goes wrong is told on its page."""
         job = self.jobs.by_id(check.job)
         if job is None:
             await self._fail(check, "This job is no longer in the list of jobs.", "")
             return
         began = time.perf_counter()
-        await self._book(check, job, press)
+        await self._book(check, job)
         try:
             answer = await self._inspected(check, job, began)
         except WorkerLostError as lost:
@@ -242,12 +243,12 @@ class Desk:
         check.seconds = round(time.perf_counter() - began, 3)
         self._begin(self._save(check))
 
-    async def _book(self, check: Check, job: StationJob, press: str) -> None:
+    async def _book(self, check: Check, job: StationJob) -> None:
         """Write the panel into the press log; without a press, or with a log in trouble, go on."""
         if check.row is not None:
             return
         try:
-            press = press or await asyncio.to_thread(self.booking.usual_press)
+            press = check.press or await asyncio.to_thread(self.booking.usual_press)
             if not press and not check.pressing:
                 return
             if not check.panel:
