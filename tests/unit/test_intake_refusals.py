@@ -329,3 +329,43 @@ def test_damaged_files_are_read_or_unreadable(
         data[int(place * len(data))] = value
     only_unreadable(bytes(data[: max(1, round(share * len(data)))]))
     only_unreadable(bytes(data))
+
+
+def heic_file() -> bytes:
+    """The drawn picture as HEIC; skips where the extra or its encoder is not there."""
+    heif = pytest.importorskip("pillow_heif", reason="the extra 'heic' is not installed")
+    stream = io.BytesIO()
+    try:
+        heif.from_pillow(Image.fromarray(drawn())).save(stream, quality=85)
+    except RuntimeError:
+        pytest.skip("this build of the HEIF library has no encoder")
+    return stream.getvalue()
+
+
+def test_a_heic_file_cut_short_is_refused_in_words() -> None:
+    """Wherever it ends, the decoder's own error does not come through."""
+    whole = heic_file()
+    assert decode(whole, 1_000_000, "a").colour.shape == (48, 64, 3)
+    for end in np.linspace(1, len(whole) - 1, 200).astype(int):
+        with pytest.raises(UnreadableInput) as caught:
+            decode(whole[:end], 1_000_000, "a")
+        assert caught.value.remedy
+
+
+def test_damaged_heic_files_are_read_or_unreadable() -> None:
+    """Bytes changed, taken out, doubled, sizes set to anything: pixels or plain words."""
+    whole, rng = heic_file(), np.random.default_rng(8)
+    for number in range(600):
+        data = bytearray(whole)
+        # half of the damage to the boxes in front, where sizes and counts lie
+        reach = min(700, len(data)) if number % 2 else len(data)
+        at = int(rng.integers(reach))
+        match number % 6 // 2:
+            case 0:
+                for place in rng.integers(0, reach, 8):
+                    data[place] = rng.integers(256)
+            case 1:
+                data[at : at + 4] = rng.bytes(4)
+            case _:
+                data[at : at + int(rng.integers(1, 200))] = rng.bytes(int(rng.integers(0, 400)))
+        only_unreadable(bytes(data))
