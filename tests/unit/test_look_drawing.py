@@ -20,7 +20,7 @@ from dyelight.look.render import (
     tiles,
     working_pixels,
 )
-from dyelight.look.rootlight import root_from_linear
+from dyelight.look.rootlight import TOP, root_from_linear
 from dyelight.look.sharpness import Sharpness, fit_sharpness, richest_tiles
 from dyelight.placement.picture_map import FittedMap
 from dyelight.records import F32, F64, U8, Artwork, Placement
@@ -142,6 +142,18 @@ def test_coarse_artwork_is_drawn_without_seams() -> None:
         for linear, at in zip((wide, close), places, strict=True)
     ]
     assert np.abs(np.asarray(seen[0]) - np.asarray(seen[1])).max() < 1e-3
+
+
+def test_no_channel_is_expected_over_the_top_of_the_range() -> None:
+    """White under light stronger than the middle is expected burnt out, no brighter."""
+    pixels = np.full((576, 720, 3), 255, np.uint8)
+    ramp = np.repeat(np.linspace(0.8, 1.2, 4)[None, :, None], 4, axis=0).repeat(3, axis=2)
+    lit = _lit(pixels, _even_look(0.0, ramp))
+    under = ArtworkUnderPhoto.find(_placement(), (0.0, 0.0), SIZE)
+    root = draw_expected(lit, under.in_px(lit), 0.5, SIZE)[0]
+    assert root.max() == TOP
+    assert (root[264, 500:600] == TOP).all()
+    assert (root[264, 60:120] < TOP).all()
 
 
 def test_gain_and_veil_light_the_artwork() -> None:

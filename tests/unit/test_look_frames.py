@@ -88,11 +88,11 @@ def _with(frame: PanelFrame, added: F32, blown: Mask) -> PanelFrame:
 
 
 def test_clipped_pixels() -> None:
-    """A pixel counts as clipped where one channel reaches the top, within 1/255 of the range."""
-    small = np.array([[[0, 0, 254], [10, 253, 253], [255, 0, 0]]], np.uint8)
-    np.testing.assert_array_equal(clipped_pixels(small), [[255, 0, 255]])
-    deep = np.array([[[0, 0, 65535], [0, 65277, 0], [65278, 0, 0]]], np.uint16)
-    np.testing.assert_array_equal(clipped_pixels(deep), [[255, 0, 255]])
+    """A pixel counts as clipped where two channels reach the top, within 1/255 of the range."""
+    small = np.array([[[0, 255, 254], [10, 253, 255], [255, 0, 0], [254, 9, 255]]], np.uint8)
+    np.testing.assert_array_equal(clipped_pixels(small), [[255, 0, 0, 255]])
+    deep = np.array([[[65535, 0, 65278], [0, 65277, 65535], [65278, 0, 0]]], np.uint16)
+    np.testing.assert_array_equal(clipped_pixels(deep), [[255, 0, 0]])
 
 
 def test_panel_is_squared_up_in_its_place() -> None:

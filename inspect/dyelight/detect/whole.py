@@ -17,13 +17,14 @@ import numpy as np
 
 from ..colour import ciede2000, lab_from_linear
 from ..look import Difference
-from ..look.rootlight import linear_from_root
+from ..look.rootlight import TOP, linear_from_root
 from ..records import F32, F64, Candidate, Mask
 from .press_zone import LossMap, density_lost, far_zone
 
 _COLUMNS, _ROWS = 7, 5
 _STEP = 3
 _MOST_SAMPLES = 500
+_BELOW_TOP = 0.99
 _INK_FLOOR = 0.012  # linear light of the densest print against the bare base
 _DARK = 0.03
 _TRUST = 0.1  # standard error of a slope that is still of use
@@ -76,6 +77,8 @@ class _View:
 def _view(difference: Difference) -> _View | None:
     frame = difference.panel
     usable = frame.inside & frame.printed & ~frame.blown & (frame.edge_mm > 2.0)
+    # a channel at its top says nothing of how much light there was
+    usable &= frame.observed.max(axis=2) < _BELOW_TOP * TOP
     height, width = usable.shape
     rows, columns = height // _STEP, width // _STEP
     cut = (slice(0, rows * _STEP), slice(0, columns * _STEP))

@@ -24,7 +24,7 @@ from .frames import PanelFrame
 from .light_field import CELL_PX
 from .outline import fill
 from .render import photo_light
-from .rootlight import root_from_linear, root_from_pixels
+from .rootlight import TOP, root_from_linear, root_from_pixels
 
 AREA_PX = 1.2e6
 MARGIN_MM = 2.0
@@ -95,10 +95,14 @@ def square_up(
 
 
 def clipped_pixels(pixels: Pixels) -> U8:
-    """255 where a pixel (H, W, 3) is at the top of any channel's range, else 0."""
+    """255 where a pixel (H, W, 3) is at the top of two channels' range, else 0.
+
+    Of pure red or yellow print one channel is often burnt out; the other two still show it.
+    """
     top = int(np.iinfo(pixels.dtype).max)
-    below = cv2.inRange(pixels, (0, 0, 0), (top - top // 255 - 1,) * 3)
-    return np.asarray(cv2.bitwise_not(below), np.uint8)
+    red, green, blue = cv2.split(pixels)
+    second = cv2.max(cv2.min(red, green), cv2.min(cv2.max(red, green), blue))
+    return np.asarray(cv2.inRange(second, top - top // 255, top), np.uint8)
 
 
 def _blown(clipped: F32, at: F32) -> Mask:
@@ -255,4 +259,4 @@ def expected_here(frame: PanelFrame, look: ColourLight) -> F32:
     expected *= from_cells(look.gain.in_cells(height, width, *ends), CELL_PX, *whole)
     veil = from_cells(look.veil.in_cells(height, width, *ends), CELL_PX, *whole)
     expected += veil.reshape(height, width, 1) * veil_slope(expected)
-    return np.maximum(expected, 0, out=expected)
+    return np.clip(expected, 0, TOP, out=expected)

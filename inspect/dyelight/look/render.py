@@ -18,7 +18,7 @@ from ..records import F32, F64, Artwork, Pixels, Placement
 from .colour_light import ColourLight, veil_slope
 from .colour_response import ColourResponse
 from .light_field import CELL_PX
-from .rootlight import linear_from_root, root_from_linear, root_from_pixels
+from .rootlight import TOP, linear_from_root, root_from_linear, root_from_pixels
 
 LIGHT = np.array([[0.299, 0.587, 0.114]], np.float32)
 _OVERSAMPLE = 1.15
@@ -194,7 +194,7 @@ def draw_expected(
         tile = under.tile(columns.start, rows.start, width, height)
         linear, here = lit.piece(tile, 3 * blur_artwork_px)
         root = sample(blurred(linear, blur_artwork_px * lit.grow), here.drawn(width, height))
-        root = root_from_linear(root, root)
+        root = np.minimum(root_from_linear(root, root), TOP, out=root)
         expected[rows, columns] = root
         light[rows, columns] = photo_light(root)
     return expected, light

@@ -20,6 +20,8 @@ from ..records import F32
 # slope at black of sqrt(x + e) is 1 / (2 sqrt(e)) = 12.92
 OFFSET = np.float32((1 / (2 * 12.92)) ** 2)
 ROOT_OFFSET = np.float32(np.sqrt(OFFSET))
+# root light at the top of a photo's range, over which no channel reads
+TOP = np.float32(np.sqrt(1 + OFFSET) - np.sqrt(OFFSET))
 
 
 def root_from_linear(linear: F32, out: F32 | None = None) -> F32:
