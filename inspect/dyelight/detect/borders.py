@@ -8,30 +8,21 @@ more light and fades within a millimetre; a reflection fades without a cut.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from ..colour import ciede2000, lab_from_linear
 from ..look import Difference
-from ..look.colour_light import veil_slope
-from ..look.rootlight import linear_from_root, root_from_linear
-from ..records import F32, F64, Candidate, Mask
-from .doubles_score import sampled
+from ..look.rootlight import linear_from_root
+from ..records import F64, Candidate, Mask
+from .edge_strips import ACROSS_MM, ALONG_MM, EdgeLight, Strip, panel_points, read_side
 
-_ALONG_MM = 2.0  # one cell along the edge
-_FINE = 4  # samples along in a cell
-_ACROSS_MM = 0.1
-_REACH_MM = 9.0
 _RIM_MM = 0.3  # nearer to the outline the panel's rounded rim and the outline's own error decide
 _LEAST_MM = 0.4
-_TELLS = 0.06  # root light between picture and base under which a strip cannot be seen
 _LEAST_RUN_MM, _LEAST_RUN = 12.0, 0.12
 _SEARCH_MM, _APART_MM = 1.4, 1.4  # print and panel are at most about a millimetre apart
 _RIM_REACH_MM = 1.0
 _LIGHTEST = 2.4  # the light at the rim is drawn on from the panel's inside, and may be brighter
 _CUT_MM = 1.2  # a cut rises within this, a reflection does not
-_COARSE = 64
 _UNSURE_DE00 = 10.0  # error of the base's colour where the picture holds no white
 
 
@@ -46,10 +37,10 @@ def find_borders(
     out = []
     # an outline that was not seen is the print's own, and the metal may reach to either side of it
     seen = difference.outline_seen
-    look = _Look.of(difference)
+    look = EdgeLight.of(difference)
     for side in range(4):
         edge_mm, least_mm = (0.0, _LEAST_MM) if seen else _metal_edge(difference, look, side)
-        strip = _read_side(difference, look, side, edge_mm)
+        strip = read_side(difference, look, side, edge_mm)
         if strip is not None:
             candidate = _measure(difference, look, strip, least_mm)
             if candidate is not None:
@@ -57,71 +48,20 @@ def find_borders(
     return tuple(sorted(out, key=lambda one: -one.features["width_mm"]))
 
 
-@dataclass(frozen=True, slots=True)
-class _Look:
-    """What all sides share: root light (3,) of the bare base, how well it is known, and the light's
-    `gain` (N, N, 3) and `veil` (N, N) on a coarse grid over the panel frame."""
-
-    bare: F32
-    known: float
-    gain: F32
-    veil: F32
-
-    @classmethod
-    def of(cls, difference: Difference) -> _Look:
-        ends = ((0.5 / _COARSE, 1 - 0.5 / _COARSE), (0.5 / _COARSE, 1 - 0.5 / _COARSE))
-        look = difference.look
-        return cls(
-            *bare_base(difference),
-            look.gain.on_grid(_COARSE, _COARSE, *ends),
-            look.veil.on_grid(_COARSE, _COARSE, *ends),
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class _Strip:
-    """One side read along (rows, cells of `_ALONG_MM`) and across (columns, `depth_mm`).
-
-    `bareness` (U, V) is 0 where the photo shows the picture, 1 where it shows the base, NaN where
-    it cannot be told. `seen`, `due`, `base` (U, V, 3) are root light, `along_mm` (U,) counts from
-    the side's start.
-    """
-
-    side: int
-    along_mm: F64
-    depth_mm: F64
-    bareness: F64
-    seen: F32
-    due: F32
-    base: F32
-    whole_mm: float
-
-
-def _panel_points(side: int, along: F64, depth: F64, width: float, height: float) -> F64:
-    """Panel mm (..., 2) of places along and into a side: 0 top, 1 right, 2 bottom, 3 left."""
-    if side == 0:
-        return np.stack([along, depth], axis=-1)
-    if side == 1:
-        return np.stack([width - depth, along], axis=-1)
-    if side == 2:
-        return np.stack([along, height - depth], axis=-1)
-    return np.stack([depth, along], axis=-1)
-
-
-def _metal_edge(difference: Difference, look: _Look, side: int) -> tuple[float, float]:
+def _metal_edge(difference: Difference, look: EdgeLight, side: int) -> tuple[float, float]:
     """Depth in mm at which metal begins where no outline was seen, and the least width to report.
 
     Looks for a strip as light as the base that has an outer border near the nominal one. Without
     such a border only a strip wider than print and panel can be apart is believed.
     """
-    strip = _read_side(difference, look, side, -_SEARCH_MM)
+    strip = read_side(difference, look, side, -_SEARCH_MM)
     if strip is None:
         return 0.0, _APART_MM
     outer = []
-    reach = int(2 * _SEARCH_MM / _ACROSS_MM)
+    reach = int(2 * _SEARCH_MM / ACROSS_MM)
     for row in strip.bareness:
         light = np.where(np.isfinite(row), row, 0) > 0.45
-        for k in range(reach, int(0.2 / _ACROSS_MM), -1):
+        for k in range(reach, int(0.2 / ACROSS_MM), -1):
             # from inside outwards: base for half a millimetre, then not
             if not light[k] and light[k + 1 : k + 6].all():
                 outer.append(strip.depth_mm[k + 1] - 0.05 - _SEARCH_MM)
@@ -131,79 +71,7 @@ def _metal_edge(difference: Difference, look: _Look, side: int) -> tuple[float, 
     return float(np.median(outer)), _LEAST_MM
 
 
-def _read_side(difference: Difference, look: _Look, side: int, edge_mm: float) -> _Strip | None:
-    """One side, depth counted from `edge_mm` inside the nominal outline."""
-    art, frame = difference.artwork, difference.panel
-    whole = art.width_mm if side in (0, 2) else art.height_mm
-    other = art.height_mm if side in (0, 2) else art.width_mm
-    cells = int(whole / _ALONG_MM)
-    depth = np.arange(0.05, min(_REACH_MM, 0.3 * other), _ACROSS_MM)
-    fine = (np.arange(cells * _FINE) + 0.5) * _ALONG_MM / _FINE + 0.5 * (whole - cells * _ALONG_MM)
-    along, into = np.meshgrid(fine, depth, indexing="ij")
-    panel_mm = _panel_points(side, along, into + edge_mm, art.width_mm, art.height_mm)
-    flat = difference.to_artwork_mm(panel_mm.reshape(-1, 2))
-    px = frame.to_px(flat).reshape(*along.shape, 2)
-    at = np.asarray(px, np.float32)
-    seen = sampled(frame.observed, at)
-    due, base = _expected(difference, look, at)
-    # a clipped strip is still seen to be light
-    good = sampled((frame.in_photo & frame.opaque).astype(np.float32), at) > 0.98
-    # where the outline bends away, at rounded corners and shaped panels, depth means nothing
-    good &= sampled(frame.edge_mm, at) > into + edge_mm - 0.4
-    room = base - due
-    part = (cells, _FINE, depth.size)
-
-    def cell(values: F32) -> F64:
-        return np.asarray((values * good).reshape(part).mean(1), np.float64)
-
-    top, bottom = cell(((seen - due) * room).sum(2)), cell((room * room).sum(2))
-    share = good.reshape(part).mean(1)
-    if (share > 0.5).sum() < 20:
-        return None
-    tells = (bottom > 3 * _TELLS**2 * np.maximum(share, 1e-3)) & (share > 0.5)
-    bareness = np.where(tells, top / np.maximum(bottom, 1e-9), np.nan)
-
-    def mean(image: F32) -> F32:
-        return np.asarray(image.reshape(*part, 3).mean(1), np.float32)
-
-    middle = fine.reshape(cells, _FINE).mean(1)
-    return _Strip(side, middle, depth, bareness, mean(seen), mean(due), mean(base), whole)
-
-
-def _expected(difference: Difference, look: _Look, at: F32) -> tuple[F32, F32]:
-    """Root light (U, V, 3) of the picture and of the bare base under the fitted light."""
-    frame = difference.panel
-    height, width = frame.inside.shape
-    picture = difference.look.response.apply(sampled(frame.artwork, at))
-    place = np.asarray((at + 0.5) / np.array([width, height]) * _COARSE - 0.5, np.float32)
-    gain, veil = sampled(look.gain, place), sampled(look.veil, place)[..., None]
-    due, base = picture * gain, look.bare * gain
-    due, base = due + veil * veil_slope(due), base + veil * veil_slope(base)
-    return np.maximum(due, 0), np.maximum(base, 0)
-
-
-def bare_base(difference: Difference) -> tuple[F32, float]:
-    """Root light (3,) of the bare base under mean light, and how well it is known, 0..1.
-
-    The base is what white in the artwork comes out as. A picture without white leaves the fitted
-    response to guess there: such channels are held to the others, as a base is nearly neutral, and
-    to the lightest that the picture shows, as no base is darker than dye on it.
-    """
-    frame, look = difference.panel, difference.look
-    art = frame.artwork[::8, ::8][(frame.inside & frame.printed)[::8, ::8]]
-    white = root_from_linear(np.ones((1, 1, 3), np.float32))
-    fitted = look.response.apply(white)[0, 0]
-    if not art.size:
-        return fitted, 0.0
-    reach = np.quantile(art, 0.99, axis=0)
-    known = np.exp(-(((1 - reach) / 0.3) ** 2))
-    shared = float((fitted * (known + 1e-3)).sum() / (known + 1e-3).sum())
-    lightest = np.quantile(look.response.apply(art[None])[0], 0.995, axis=0)
-    out = np.maximum(known * fitted + (1 - known) * shared, lightest)
-    return np.asarray(out, np.float32), float(known.mean())
-
-
-def _widths(strip: _Strip) -> F64:
+def _widths(strip: Strip) -> F64:
     """Width (U,) in mm of the bare strip in each cell, 0 where the print reaches, NaN unknown."""
     b, depth = strip.bareness, strip.depth_mm
     out = np.full(len(b), np.nan)
@@ -224,7 +92,7 @@ def _widths(strip: _Strip) -> F64:
             continue
         end = first + int(under[0])
         high, low = row[end - 1], row[end]
-        out[k] = depth[end - 1] + _ACROSS_MM * float((high - 0.5 * level) / max(high - low, 1e-6))
+        out[k] = depth[end - 1] + ACROSS_MM * float((high - 0.5 * level) / max(high - low, 1e-6))
     return out
 
 
@@ -248,7 +116,7 @@ def _run(widths: F64) -> tuple[int, int] | None:
 
 
 def _measure(
-    difference: Difference, look: _Look, strip: _Strip, least_mm: float
+    difference: Difference, look: EdgeLight, strip: Strip, least_mm: float
 ) -> Candidate | None:
     widths = _widths(strip)
     run = _run(widths)
@@ -257,7 +125,7 @@ def _measure(
     cells = slice(run[0], run[1] + 1)
     w, u = widths[cells], strip.along_mm[cells]
     good = np.isfinite(w) & (w >= _LEAST_MM)
-    length = float((run[1] - run[0] + 1) * _ALONG_MM)
+    length = float((run[1] - run[0] + 1) * ALONG_MM)
     if length < max(_LEAST_RUN_MM, _LEAST_RUN * strip.whole_mm) or good.sum() < 4:
         return None
     if good.mean() < 0.3 or float(np.median(w[good])) < least_mm:
@@ -294,7 +162,7 @@ def _line(u: F64, w: F64) -> tuple[float, float]:
 
 
 def _profile(
-    strip: _Strip, cells: slice, line: tuple[float, float]
+    strip: Strip, cells: slice, line: tuple[float, float]
 ) -> tuple[float, float, float] | None:
     """Bareness outside and inside of the cut, and the cut's 10-90 % rise in mm."""
     b, u = strip.bareness[cells], strip.along_mm[cells]
@@ -323,7 +191,7 @@ def _profile(
     return high, low, float(x[after[0]] - x[before[-1]])
 
 
-def _only_lit(strip: _Strip, cells: slice, line: tuple[float, float]) -> bool:
+def _only_lit(strip: Strip, cells: slice, line: tuple[float, float]) -> bool:
     """Whether the strip's colour is the print's under more light as much as it is the base's."""
     cut = line[0] + line[1] * strip.along_mm[cells]
     depth = strip.depth_mm[None]
@@ -341,8 +209,8 @@ def _only_lit(strip: _Strip, cells: slice, line: tuple[float, float]) -> bool:
 
 def _candidate(
     difference: Difference,
-    look: _Look,
-    strip: _Strip,
+    look: EdgeLight,
+    strip: Strip,
     cells: slice,
     line: tuple[float, float],
     width: float,
@@ -369,10 +237,10 @@ def _candidate(
     means = np.nanmean(inner[told], axis=1) if told.any() else np.ones(1)
     scatter = max(1.4826 * float(np.median(np.abs(means - np.median(means)))), 0.02)
     snr = step / scatter * float(np.sqrt(min(told.sum(), 4)))
-    ends = np.array([u[0] - _ALONG_MM / 2, u[-1] + _ALONG_MM / 2])
+    ends = np.array([u[0] - ALONG_MM / 2, u[-1] + ALONG_MM / 2])
     deep = np.maximum(line[0] + line[1] * ends, 0.1)
     along = np.array([ends[0], ends[1], ends[1], ends[0]])
-    outline = _panel_points(
+    outline = panel_points(
         strip.side, along, np.array([0, 0, deep[1], deep[0]]), art.width_mm, art.height_mm
     )
     low, high = outline.min(0), outline.max(0)
