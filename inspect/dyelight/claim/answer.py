@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -10,6 +11,7 @@ import numpy as np
 from ..records import Finding
 from .answer_file import AnswerCode, Ask, CannotReason, ClaimFile
 from .measures import Lies, Look
+from .pale_lines import told_apart
 from .records import Answer, Evidence, Ground
 
 EDGES = ("left", "top", "right", "bottom")
@@ -37,7 +39,7 @@ def answer_of(evidence: Evidence, words: ClaimFile) -> Answer:
     near = _nearest(found, lies)
     own = _own_sure(look, words)
     if near is not None:
-        item, gap_mm = near
+        item, gap_mm = told_apart(near[0], words), near[1]
         light = _as_light(item, evidence, look, words)
         if light is not None:
             return light
@@ -79,13 +81,20 @@ def _nearest(findings: Sequence[Finding], lies: Lies) -> tuple[Finding, float] |
 def _own_sure(look: Look, words: ClaimFile) -> float:
     """How surely a mark at the place is the file's own; 0 where photo and file do not agree."""
     limit = words.limit
-    if look.likeness < limit.own_likeness.value or look.file_snr < limit.own_contrast.value:
-        return 0.0
     if not _agrees(look, words):
         return 0.0
+    # noise hides how alike a small mark is, but not at the mark's own width
+    if _stands_out(look, words) and look.mark_likeness >= limit.own_likeness.value:
+        return _sure(words, "in_file")
+    if look.likeness < limit.own_likeness.value or look.file_snr < limit.own_contrast.value:
+        return 0.0
     # detail all around says nothing: what is pointed to may lie in it, too small for the photo
-    stands_out = look.stands_out >= limit.stands_out.value
-    return _sure(words, "in_file") if stands_out else limit.agrees_sure.value
+    return limit.agrees_sure.value
+
+
+def _stands_out(look: Look, words: ClaimFile) -> bool:
+    """Whether the file has a spot or line at the place that catches the eye."""
+    return look.stands_out >= words.limit.stands_out.value
 
 
 def _agrees(look: Look, words: ClaimFile) -> bool:
@@ -139,6 +148,9 @@ def _of_finding(item: Finding, evidence: Evidence, words: ClaimFile, share: floa
     ]
     if item.extent == "local":
         grounds.append(Ground("eq_diameter", item.eq_diameter_mm, "mm"))
+    if item.kind in ("fibre", "scratch") and "straightness" in item.features:
+        straight = item.features["straightness"]
+        grounds.append(Ground("straightness", straight, "1", words.limit.straight_line.value))
     photos = item.features.get("photos_seen")
     if photos is not None and len(evidence.inspection.photos) > 1:
         grounds.append(Ground("photos_seen", photos, "1"))
@@ -146,15 +158,28 @@ def _of_finding(item: Finding, evidence: Evidence, words: ClaimFile, share: floa
 
 
 def _as_light(item: Finding, evidence: Evidence, look: Look, words: ClaimFile) -> Answer | None:
-    """A reflection, where a pale patch keeps its detail as under added light."""
+    """A reflection, where a pale patch keeps its detail as under added light, or where a broad
+    zone that may be light is far brighter than its surroundings."""
     limit = words.limit
     likeness = item.features.get("reflection_likeness", 0.0)
-    if "may_be_reflection" not in item.doubts or likeness < limit.reflection_likeness.value:
+    added = Ground("light_added", 100 * look.light_added, "%")
+    if "may_be_reflection" in item.doubts and likeness >= limit.reflection_likeness.value:
+        grounds = [
+            Ground("reflection_likeness", likeness, "1", limit.reflection_likeness.value),
+            added,
+        ]
+    elif (
+        item.kind == "uneven_press"
+        and "may_be_light" in item.doubts
+        and look.light_added >= limit.hidden_light.value
+        and _agrees(look, words)
+    ):
+        grounds = [
+            replace(added, limit=100 * limit.hidden_light.value),
+            Ground("unlike", look.unlike, "1", limit.own_unlike.value),
+        ]
+    else:
         return None
-    grounds = [
-        Ground("reflection_likeness", likeness, "1", limit.reflection_likeness.value),
-        Ground("light_added", 100 * look.light_added, "%"),
-    ]
     sure = min(_sure(words, "reflection"), limit.doubtful_sure.value)
     return _answer(
         "reflection", sure, grounds, evidence, words, also=["moves"], asks=["another_place"]
@@ -229,9 +254,10 @@ def _of_picture(evidence: Evidence, look: Look, own: float, words: ClaimFile) ->
         Ground("file_snr", look.file_snr, "1", limit.own_contrast.value),
         Ground("unlike", look.unlike, "1", limit.own_unlike.value),
         Ground("stands_out", look.stands_out, "1", limit.stands_out.value),
+        Ground("mark_likeness", look.mark_likeness, "1", limit.own_likeness.value),
         Ground("delta_e00", look.delta_e00, "dE00"),
     ]
-    stands_out = look.stands_out >= limit.stands_out.value
+    stands_out = _stands_out(look, words)
     wide = [item for item in evidence.inspection.findings if item.extent == "panel"]
     doubled = next((item for item in wide if item.kind in _WIDE_KINDS and own > 0), None)
     if doubled is not None:
@@ -270,7 +296,7 @@ def _of_panel(evidence: Evidence, words: ClaimFile) -> Answer:
     """The answer where no place was named: the gravest finding, or that there is none."""
     inspection = evidence.inspection
     if inspection.findings:
-        return _of_finding(inspection.findings[0], evidence, words, 1.0)
+        return _of_finding(told_apart(inspection.findings[0], words), evidence, words, 1.0)
     hidden = Ground("hidden_panel", 100 * inspection.capture.hidden_fraction, "%")
     if not inspection.usable:
         return _cannot("nothing_shown", (hidden,), evidence, words)

@@ -58,6 +58,8 @@ class Limits(StrictTable):
     own_unlike_share: Threshold
     stands_out: Threshold
     spot_snr: Threshold
+    straight_line: Threshold
+    line_mm: Threshold
     agrees_sure: Threshold
     soft_likeness: Threshold
     soft_mm: Threshold

@@ -14,6 +14,7 @@ from ..detect.shapes import drawn
 from ..imaging import as_u8, gaussian
 from ..look import Difference
 from ..look.colour_light import veil_slope
+from ..look.panel_frame import expected_here
 from ..look.render import photo_light
 from ..look.rootlight import linear_from_root
 from ..records import F32, F64, Artwork, Mask, Placement
@@ -59,9 +60,11 @@ class Look:
     expectation around the place (-1..1), `file_snr` the contrast of the expectation there over the
     photo's noise, `unlike` the photo's contrast that the expectation does not explain over that
     noise, `stands_out` how many times the usual contrast of its surroundings the file's
-    strongest spot or line at the place has. `spot_snr` is the strongest compact difference at the
-    place over its noise: as modelled there, or as scattered around it, whichever is more. One place
-    is looked at, so that less counts here than in a search of the panel.
+    strongest spot or line at the place has, and `mark_likeness` the correlation of photo and
+    expectation around the place where both are blurred to that mark's own width. `spot_snr` is the
+    strongest compact difference at the place over its noise: as modelled there, or as scattered
+    around it, whichever is more. One place is looked at, so that less counts here than in a search
+    of the panel.
     """
 
     hidden: float
@@ -74,6 +77,7 @@ class Look:
     file_snr: float
     unlike: float
     stands_out: float
+    mark_likeness: float
     spot_snr: float
 
 
@@ -152,7 +156,7 @@ def look_at(difference: Difference, placed: Pointed, lies: Lies) -> Look | None:
     over = (seen[mask] - difference.white[mask]).min(axis=1)
     thrown_back = [c for c in find_patches(difference) if is_reflection(difference, c)]
     lab_seen, lab_due = _lab(seen, mask), _lab(due, mask)
-    likeness, file_snr, unlike, stands_out = _picture_there(difference, placed)
+    likeness, file_snr, unlike, stands_out, mark_likeness = _picture_there(difference, placed)
     return Look(
         hidden=float(difference.hidden[mask].mean()),
         over_white=float((over > _OVER_WHITE).mean()),
@@ -164,6 +168,7 @@ def look_at(difference: Difference, placed: Pointed, lies: Lies) -> Look | None:
         file_snr=file_snr,
         unlike=unlike,
         stands_out=stands_out,
+        mark_likeness=mark_likeness,
         spot_snr=_spot_snr(difference, placed),
     )
 
@@ -189,14 +194,16 @@ def _lab(root: F32, mask: Mask) -> F32:
 def _light_added(difference: Difference, mask: Mask) -> float:
     """Light at the place over what the print sends back there, in shares of the lit white's.
 
-    What the look stage fitted as a veil counts as added light, since it is none of the print's. The
-    panel's usual level is taken off: room light lies over all of it.
+    What the look stage fitted as a veil, or as each neighbourhood's own light under glare, counts
+    as added light, since it is none of the print's. The panel's usual level is taken off: room
+    light lies over all of it.
     """
     frame = difference.panel
     height, width = frame.inside.shape
     ends = (0.5 / width, 1 - 0.5 / width), (0.5 / height, 1 - 0.5 / height)
     veil = difference.look.veil.on_grid(height, width, *ends)
-    bare = np.maximum(frame.expected - veil * veil_slope(np.maximum(frame.expected, 0)), 0)
+    due = expected_here(frame, difference.look)
+    bare = np.maximum(due - veil * veil_slope(due), 0)
     extra = photo_light(linear_from_root(np.maximum(frame.observed, 0)) - linear_from_root(bare))
     white = photo_light(linear_from_root(difference.white.copy()))
     share = gaussian(np.asarray(extra / np.maximum(white, np.float32(0.02)), np.float32), 1.5)
@@ -244,8 +251,10 @@ def _spot_snr(difference: Difference, placed: Pointed) -> float:
     return best
 
 
-def _picture_there(difference: Difference, placed: Pointed) -> tuple[float, float, float, float]:
-    """`likeness`, `file_snr`, `unlike` and `stands_out` of `Look`."""
+def _picture_there(
+    difference: Difference, placed: Pointed
+) -> tuple[float, float, float, float, float]:
+    """`likeness`, `file_snr`, `unlike`, `stands_out` and `mark_likeness` of `Look`."""
     frame = difference.photo
     blur_px = max(frame.blur_px, 1.0)
     height, width = frame.usable.shape
@@ -256,31 +265,35 @@ def _picture_there(difference: Difference, placed: Pointed) -> tuple[float, floa
     columns = slice(int(np.clip(x0 - reach, 0, width)), int(np.clip(x1 + reach + 1, 0, width)))
     usable = frame.usable[rows, columns]
     if min(usable.shape) < 4 or not usable.any():
-        return 0.0, 0.0, 0.0, 0.0
+        return 0.0, 0.0, 0.0, 0.0, 0.0
     due = photo_light(frame.lit(rows, columns))
     seen = photo_light(frame.observed[rows, columns])
     here = place.moved(-columns.start, -rows.start)
     near = _filled(here.outline_px(place.slack_px + 3 * blur_px), usable.shape) & usable
     if near.sum() < 9:
-        return 0.0, 0.0, 0.0, 0.0
+        return 0.0, 0.0, 0.0, 0.0, 0.0
     noise = max(float(np.median(frame.sigma[rows, columns][near])), _LEAST_NOISE)
     a, b = seen[near] - seen[near].mean(), due[near] - due[near].mean()
     likeness = float(np.sum(a * b) / max(float(np.sqrt(np.sum(a * a) * np.sum(b * b))), 1e-9))
     # a change of contrast alone is the neighbourhood's light
     left = float(np.std(a)) * np.sqrt(max(1 - likeness**2, 0.0)) / noise
     inner = _filled(here.outline_px(), usable.shape) & usable
-    stands_out = _stands_out(due, inner, usable, blur_px, noise)
-    return likeness, float(due[near].std()) / noise, left, stands_out
+    stands_out, mark_likeness = _stands_out(seen, due, inner, near, usable, blur_px, noise)
+    return likeness, float(due[near].std()) / noise, left, stands_out, mark_likeness
 
 
-def _stands_out(due: F32, inner: Mask, usable: Mask, blur_px: float, noise: float) -> float:
-    """How many times the usual contrast around it the expectation's strongest mark has."""
+def _stands_out(
+    seen: F32, due: F32, inner: Mask, near: Mask, usable: Mask, blur_px: float, noise: float
+) -> tuple[float, float]:
+    """How many times the usual contrast around it the expectation's strongest mark has, and how
+    nearly the photo has it too (-1..1)."""
     if not inner.any():
-        return 0.0
-    best = 0.0
+        return 0.0, 0.0
+    best, alike = 0.0, 0.0
     for width in _WIDTHS:
         sigma = width * blur_px
-        band = np.abs(gaussian(due, sigma) - gaussian(due, 1.6 * sigma))
+        expected = gaussian(due, sigma) - gaussian(due, 1.6 * sigma)
+        band = np.abs(expected)
         size = 2 * int(_AROUND * sigma) + 1
         around = cv2.dilate(as_u8(inner), np.ones((size, size), np.uint8)) > 0
         gap = 2 * int(2 * sigma) + 1
@@ -290,5 +303,9 @@ def _stands_out(due: F32, inner: Mask, usable: Mask, blur_px: float, noise: floa
         usual = float(np.sqrt(np.mean(np.square(band[beside]))))
         # a mark fainter than the noise of its own width is not seen by anybody
         floor = noise / (2 * np.sqrt(np.pi) * sigma)
-        best = max(best, float(band[inner].max()) / max(usual, 3 * floor))
-    return best
+        ratio = float(band[inner].max()) / max(usual, 3 * floor)
+        if ratio > best:
+            best = ratio
+            there = (gaussian(seen, sigma) - gaussian(seen, 1.6 * sigma))[near]
+            alike = float(np.corrcoef(there, expected[near])[0, 1])
+    return best, alike
