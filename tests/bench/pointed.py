@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from pictures import Half, Picture, at_hand, load
 
-from dyelight.colour import decode_srgb
+from dyelight.colour import ciede2000, decode_srgb, lab_from_encoded
 from dyelight.records import F32, U8, Artwork, Kind, Photo
 from dyelight.simulate import (
     CAPTURES,
@@ -45,7 +45,7 @@ _DEFECTS: tuple[Kind, ...] = (
 )
 _HANDLING: tuple[Kind, ...] = ("scratch", "dent")
 _LONG_MM = (203.0, 254.0, 305.0, 406.0)
-_BRIGHT = 0.12  # share of the lit white from which a reflection is plain to see
+_BRIGHT = 10.0  # L* that a reflection adds from which it is plain to see
 _SHADED = 0.02
 _SMALL_FILE_PX = 420
 _TRIES = 40
@@ -148,18 +148,10 @@ def _case(
         return _planted(rng, panel, really, _DEFECTS if really == "defect" else _HANDLING)
     if really == "cannot_tell":
         return _cannot(rng, panel)
-    light = _added_light(panel)
     shot = panel.shoot()
     if really == "reflection":
-        on_panel = _on_panel(shot, light.shape)
-        strength = np.where(on_panel > 0, light, 0)
-        if strength.max() < _BRIGHT:
-            return None
-        # anywhere in the brighter half of it
-        rows, columns = np.nonzero(strength > max(_BRIGHT, 0.5 * float(strength.max())))
-        n = int(rng.integers(rows.size))
-        what = f"light {strength[rows[n], columns[n]]:.2f}"
-        return panel.shown(really, what, shot, (columns[n], rows[n]))
+        return _lit(rng, panel, shot)
+    light = _added_light(panel)
     place_mm = {"in_file": _own_mark, "cut_edge": _near_edge, "soft_file": _edge_inside}[really](
         rng, panel
     )
@@ -172,6 +164,19 @@ def _case(
     return panel.shown(really, picture.name, shot, (x, y))
 
 
+def _lit(rng: np.random.Generator, panel: _Panel, shot: SimulatedPhoto) -> PointedShot | None:
+    """A place anywhere in the brighter half of a reflection, as the photo shows it."""
+    lit, plain = (lab_from_encoded(one.pixels)[..., 0] for one in (shot, panel.shoot(lit=False)))
+    added = cv2.GaussianBlur(lit - plain, (0, 0), 4.0)
+    added = np.where(_on_panel(shot, added.shape) > 0, added, 0)
+    if added.max() < _BRIGHT:
+        return None
+    rows, columns = np.nonzero(added > max(_BRIGHT, 0.5 * float(added.max())))
+    n = int(rng.integers(rows.size))
+    what = f"L* +{added[rows[n], columns[n]]:.0f}"
+    return panel.shown("reflection", what, shot, (columns[n], rows[n]))
+
+
 def _planted(
     rng: np.random.Generator, panel: _Panel, really: Really, kinds: tuple[Kind, ...]
 ) -> PointedShot | None:
@@ -181,7 +186,7 @@ def _planted(
     (truth,) = shot.truth.defects
     if not truth.visible or truth.delta_e00 < 2.0 or truth.hidden_fraction > 0.3:
         return None
-    at = _middle_px(shot, defect, truth.box_px)
+    at = _where_it_shows(panel, shot, _middle_px(shot, defect, truth.box_px), truth.box_px)
     return panel.shown(really, f"{kind} dE {truth.delta_e00:.1f}", shot, at, kind)
 
 
@@ -215,6 +220,31 @@ def _cannot(rng: np.random.Generator, panel: _Panel) -> PointedShot | None:
         return None
     n = int(rng.integers(rows.size))
     return panel.shown("cannot_tell", "burnt out", shot, (columns[n], rows[n]))
+
+
+def _where_it_shows(
+    panel: _Panel,
+    shot: SimulatedPhoto,
+    middle_px: tuple[float, float],
+    box_px: tuple[float, float, float, float],
+) -> tuple[float, float]:
+    """The place nearest to the defect's middle where half of its difference is seen.
+
+    A pale scratch over text shows on the letters, not on the white between them.
+    """
+    height, width = shot.pixels.shape[:2]
+    low = np.clip(np.floor(box_px[:2]).astype(int) - 2, 0, (width - 1, height - 1))
+    high = np.clip(np.ceil(box_px[2:]).astype(int) + 3, low + 1, (width, height))
+    cut = (slice(low[1], high[1]), slice(low[0], high[0]))
+    seen, due = (
+        cv2.GaussianBlur(lab_from_encoded(np.ascontiguousarray(one.pixels[cut])), (0, 0), 1.5)
+        for one in (shot, panel.shoot())
+    )
+    apart = ciede2000(seen, due)
+    rows, columns = np.nonzero(apart >= 0.5 * float(apart.max()))
+    x, y = columns + low[0], rows + low[1]
+    n = int(np.argmin(np.hypot(x - middle_px[0], y - middle_px[1])))
+    return float(x[n]), float(y[n])
 
 
 def _middle_px(
