@@ -47,6 +47,7 @@ _HANDLING: tuple[Kind, ...] = ("scratch", "dent")
 _LONG_MM = (203.0, 254.0, 305.0, 406.0)
 _BRIGHT = 10.0  # L* that a reflection adds from which it is plain to see
 _SHADED = 0.02
+_OVEREXPOSED = (1.1, 1.4)  # light of a white coating, of which 1 is the camera's most
 _SMALL_FILE_PX = 420
 _TRIES = 40
 
@@ -74,7 +75,8 @@ def pointed_shot(
     pictures = at_hand(folder, half)
     for again in range(_TRIES if really in ("defect", "handling", "cannot_tell") else 6):
         rng = np.random.default_rng([seed, index, again])
-        made = _case(rng, really, pictures[int(rng.integers(len(pictures)))], folder, long_side_px)
+        picture = pictures[int(rng.integers(len(pictures)))]
+        made = _case(rng, really, picture, folder, long_side_px, index // len(REALLY))
         if made is not None:
             return made
     return None
@@ -90,8 +92,12 @@ class _Panel:
     long_side_px: int
     name: str
 
-    def shoot(self, *defects: PlantedDefect, lit: bool = True) -> SimulatedPhoto:
+    def shoot(
+        self, *defects: PlantedDefect, lit: bool = True, overexposed: bool = False
+    ) -> SimulatedPhoto:
         spec = CAPTURES["customer"]
+        if overexposed:
+            spec = replace(spec, white_level=_OVEREXPOSED)
         if not lit:
             spec = replace(spec, reflections=(0, 0), reflection_spill=(0.0, 0.0))
         return simulate_photo(
@@ -127,7 +133,12 @@ class _Panel:
 
 
 def _case(
-    rng: np.random.Generator, really: Really, picture: Picture, folder: Path | None, long_px: int
+    rng: np.random.Generator,
+    really: Really,
+    picture: Picture,
+    folder: Path | None,
+    long_px: int,
+    turn: int,
 ) -> PointedShot | None:
     pixels = load(picture, folder)
     if really == "soft_file":
@@ -147,7 +158,7 @@ def _case(
     if really in ("defect", "handling"):
         return _planted(rng, panel, really, _DEFECTS if really == "defect" else _HANDLING)
     if really == "cannot_tell":
-        return _cannot(rng, panel)
+        return _cannot(rng, panel, turn)
     shot = panel.shoot()
     if really == "reflection":
         return _lit(rng, panel, shot)
@@ -190,32 +201,33 @@ def _planted(
     return panel.shown(really, f"{kind} dE {truth.delta_e00:.1f}", shot, at, kind)
 
 
-def _cannot(rng: np.random.Generator, panel: _Panel) -> PointedShot | None:
-    turn = int(rng.integers(3))
-    if turn == 0:
-        # too small for this photo
+def _cannot(rng: np.random.Generator, panel: _Panel, turn: int) -> PointedShot | None:
+    """In turns a mark too small for the photo, a place beside the panel, a place burnt out."""
+    if turn % 3 == 0:
         kind: Kind = "dust_speck"
         size = float(rng.uniform(0.05, 0.15))
         place = (panel.width_mm * rng.uniform(0.1, 0.9), panel.height_mm * rng.uniform(0.1, 0.9))
         defect = PlantedDefect(kind, place, size, strength=0.8, shape_seed=1)
         shot = panel.shoot(defect)
         (truth,) = shot.truth.defects
-        x, y = _middle_px(shot, defect, truth.box_px)
-        if truth.snr_ideal > 1.5 or _added_light(panel)[int(y), int(x)] > _SHADED:
+        if truth.snr_ideal > 1.5:
             return None
-        return panel.shown("cannot_tell", "too small", shot, _middle_px(shot, defect, truth.box_px))
-    shot = panel.shoot()
-    height, width = shot.pixels.shape[:2]
-    if turn == 1:
+        x, y = _middle_px(shot, defect, truth.box_px)
+        if _added_light(panel)[int(y), int(x)] > _SHADED:
+            return None
+        return panel.shown("cannot_tell", "too small", shot, (x, y))
+    if turn % 3 == 1:
+        shot = panel.shoot()
+        height, width = shot.pixels.shape[:2]
         at = rng.uniform((5, 5), (width - 6, height - 6))
         gap = cv2.pointPolygonTest(
             shot.truth.corners_px.astype(np.float32), (float(at[0]), float(at[1])), True
         )
         return panel.shown("cannot_tell", "outside", shot, at) if gap < -25 else None
-    white = np.all(shot.pixels >= 254, axis=2) & (_on_panel(shot, (height, width)) > 0)
-    # where a reflection burns the place out, that is the answer
-    white &= _added_light(panel) < _SHADED
-    rows, columns = np.nonzero(cv2.erode(white.astype(np.uint8), np.ones((9, 9), np.uint8)))
+    # where a reflection burns the place out, that is the answer; here exposure alone does
+    shot = panel.shoot(lit=False, overexposed=True)
+    white = np.all(shot.pixels >= 254, axis=2) & (_on_panel(shot, shot.pixels.shape[:2]) > 0)
+    rows, columns = np.nonzero(cv2.erode(white.astype(np.uint8), np.ones((25, 25), np.uint8)))
     if not rows.size:
         return None
     n = int(rng.integers(rows.size))
