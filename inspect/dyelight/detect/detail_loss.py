@@ -47,11 +47,11 @@ def find_detail_loss(view: PatchView) -> list[tuple[Place, float]]:
     fine_seen = seen - broad_seen
     products = usable, fine_due**2 * usable, fine_seen * fine_due * usable, fine_seen**2 * usable
     out: list[tuple[Place, float]] = []
-    for width in range(_WINDOWS):
-        sigma = max(_WINDOW_MM * ppm, 4.0) * 2**width
+    for doubled in range(_WINDOWS):
+        sigma = max(_WINDOW_MM * ppm, 4.0) * 2**doubled
         if sigma > min(seen.shape) / 9:
             break
-        out += _lost(view, products, sigma, _LEAST_LOSS if width == 0 else _LEAST_WIDE_LOSS)
+        out += _lost(view, products, sigma, _LEAST_WIDE_LOSS if doubled else _LEAST_LOSS)
     full = [one for one in out if _holds_detail(fine_due, one[0])]
     return _apart(sorted(full, key=lambda one: -one[1]))
 

@@ -19,7 +19,6 @@ from ..look import Difference
 from ..records import F32, F64, Candidate
 from .shapes import is_mark
 
-FEATURE = "known_colour"
 _LEVELS = 20  # of each channel's root light; colours within one step count as the same
 _STEP = 2
 _ELSEWHERE_MM2 = 6.0

@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 
 from ..records import F32, F64
+from .rootlight import TOP
 
 NODES = 9
 _FINE = 64  # cells each way that the nodes are drawn out to, so that a look-up needs no weights
-_TOP = np.float32(0.9625)  # root light of white
 _RANGE = np.float32(0.1)  # corrections beyond this are no longer a matter of the table
 _PULL = 8.0  # samples that outweigh the pull to zero
 _SMOOTH = 5.0
@@ -47,7 +47,7 @@ class ColourTable:
     @classmethod
     def fit(cls, artwork: F32, left: F32, weight: F32) -> ColourTable:
         """Table of what is `left` (N, 3) at artwork root light (N, 3), by weights (N,)."""
-        position = np.clip(artwork / _TOP, 0, 1).astype(np.float64) * (NODES - 1)
+        position = np.clip(artwork / TOP, 0, 1).astype(np.float64) * (NODES - 1)
         low = np.minimum(position.astype(np.intp), NODES - 2)
         part = position - low
         size = NODES**3
@@ -86,7 +86,7 @@ class ColourTable:
 
     def add_to(self, expected: F32, artwork: F32) -> None:
         """Add the corrections for artwork root light (3, N) to `expected` (3, N), in place."""
-        position = artwork * (np.float32(_FINE) / _TOP)
+        position = artwork * (np.float32(_FINE) / TOP)
         np.minimum(position, np.float32(_FINE - 1), out=position)
         red, green, index = position.astype(np.int32)
         index *= _FINE

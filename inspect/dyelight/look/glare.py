@@ -94,11 +94,15 @@ def not_followed(frame: PanelFrame, expected: F32, found: Glare) -> Mask:
     calm = frame.inside & ~found.skirt & ~found.hidden
     usual = float(np.median(apart[calm][::7])) if calm.any() else 0.0
     most = max(_FOLLOWED * usual, _FOLLOWED_LEAST)
-    count, labels = cv2.connectedComponents(found.skirt.astype(np.uint8), connectivity=4)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        found.skirt.astype(np.uint8), connectivity=4
+    )
     for label in range(1, count):
-        part = labels == label
-        if float(np.median(apart[part])) > most:
-            lost |= part
+        x, y, w, h = (int(v) for v in stats[label, :4])
+        cut = (slice(y, y + h), slice(x, x + w))
+        part = labels[cut] == label
+        if float(np.median(apart[cut][part])) > most:
+            lost[cut] |= part
     # it ends in a soft border of its own
     size = 2 * int(np.ceil(_SMOOTH_MM * frame.px_per_mm)) + 1
     return np.asarray(cv2.dilate(lost.astype(np.uint8), _disc(size)) > 0) & frame.inside
