@@ -13,14 +13,17 @@ import pytest
 from dyelight.causes import load_causes
 from dyelight.claim import Claim, answer_claim, load_claim_file
 from dyelight.claim import words as wording
+from dyelight.claim.answer import answer_of
 from dyelight.claim.answer_file import AnswerCode, Ask
 from dyelight.claim.claim import in_per_cent, with_assumed_size
 from dyelight.claim.drawings import drawing
 from dyelight.claim.file_facts import file_facts
+from dyelight.claim.records import Evidence
+from dyelight.claim.thin_lines import told_apart
 from dyelight.colour import decode_srgb, encode_srgb_u8
 from dyelight.errors import SettingsError
 from dyelight.judge import load_acceptance, load_rules
-from dyelight.records import U8, Artwork, Inspection, Photo
+from dyelight.records import U8, Artwork, Finding, Inspection, Kind, Photo
 from dyelight.simulate import PlantedDefect, SimulatedPhoto, drawn_artwork, simulate_photo
 
 WIDTH_MM, HEIGHT_MM = 120.0, 90.0
@@ -125,6 +128,83 @@ def test_a_hair_of_the_picture_is_the_files_own(hair: Claim) -> None:
     assert hair.look.likeness > 0.95
 
 
+def evidence_of(claim: Claim, **other: Any) -> Evidence:
+    """What a claim's answer was made from, with some of it changed."""
+    known = Evidence(
+        inspection=claim.inspection,
+        artwork=claim.artwork,
+        size_known=claim.size_known,
+        file=claim.file,
+        pointed=True,
+        lies=claim.lies,
+        look=claim.look,
+        long_side_px=max(claim.photo.width_px, claim.photo.height_px),
+    )
+    return replace(known, **other)
+
+
+@pytest.mark.parametrize(("mark_likeness", "code"), [(0.97, "in_file"), (0.5, "cannot_tell")])
+def test_noise_takes_no_small_mark_from_the_file(
+    hair: Claim, mark_likeness: float, code: str
+) -> None:
+    """Pixel by pixel noise hides how alike a small mark is; at the mark's own width it shows."""
+    assert hair.look is not None
+    look = replace(hair.look, likeness=0.9, file_snr=2.0, unlike=1.0, mark_likeness=mark_likeness)
+    assert answer_of(evidence_of(hair, look=look), WORDS).code == code
+
+
+def test_a_broad_zone_of_light_is_a_reflection_and_told_once(spot: Claim) -> None:
+    """What one photo can only suspect is light where much light was added and detail is intact;
+    the letter does not tell the same zone again as a finding."""
+    assert spot.look is not None
+    assert spot.answer.finding is not None
+    zone = replace(
+        spot.answer.finding,
+        kind="uneven_press",
+        doubts=("may_be_light",),
+        features={},
+        confidence=0.9,
+    )
+    inspection = replace(spot.inspection, findings=(zone,))
+    look = replace(spot.look, light_added=0.3, unlike=1.0)
+    answer = answer_of(evidence_of(spot, inspection=inspection, look=look), WORDS)
+    assert (answer.code, answer.explained) == ("reflection", zone)
+    told = replace(spot, inspection=inspection, told=inspection, answer=answer)
+    assert wording.other_findings(told) == []
+    dim = replace(look, light_added=0.05)
+    assert answer_of(evidence_of(spot, inspection=inspection, look=dim), WORDS).finding == zone
+
+
+@pytest.mark.parametrize(
+    ("kind", "tone", "straightness", "length_mm", "told"),
+    [
+        ("fibre", "light", 0.996, 16.0, "scratch"),
+        ("scratch", "light", 0.975, 10.0, "fibre"),
+        ("fibre", "light", 0.996, 2.0, "fibre"),
+        ("scratch", "light", 0.996, 16.0, "scratch"),
+        ("scratch", "dark", 0.996, 6.0, "fibre"),
+        ("scratch", "dark", 0.996, 60.0, "scratch"),
+        ("crease_line", "light", 0.996, 60.0, "crease_line"),
+    ],
+)
+def test_a_scratch_is_pale_and_straight_and_lint_curls(
+    make_finding: Callable[..., Finding],
+    kind: Kind,
+    tone: Any,
+    straightness: float,
+    length_mm: float,
+    told: str,
+) -> None:
+    """Tone and course decide between the two; the other name stays as a doubt."""
+    features = {"straightness": straightness, "length_mm": length_mm}
+    item = replace(
+        make_finding(1, kind, (40.0, 30.0), (4.0, 1.0)), tone=tone, features=features, doubts=()
+    )
+    apart = told_apart(item, WORDS)
+    assert apart.kind == told
+    assert apart.doubts == (() if told == kind else (f"or_{kind}",))
+
+
 def test_a_lamp_in_the_panel_is_a_reflection(ask: Callable[..., Claim]) -> None:
     """Light over intact detail is answered as a reflection, and another photo asked for."""
     claim = ask(LIGHT_MM)
@@ -160,6 +240,8 @@ def test_a_burnt_out_place_cannot_be_told(
     assert claim.answer.code in ("reflection", "cannot_tell")
     assert claim.look is not None
     assert claim.look.hidden > 0.9
+    # what the look stage takes for the neighbourhood's own light is light all the same
+    assert claim.look.light_added > WORDS.limit.plain_light.value
 
 
 def test_without_a_place_the_gravest_finding_is_told(ask: Callable[..., Claim]) -> None:

@@ -11,8 +11,8 @@ import numpy as np
 from ..records import Finding
 from .answer_file import AnswerCode, Ask, CannotReason, ClaimFile
 from .measures import Lies, Look
-from .pale_lines import told_apart
 from .records import Answer, Evidence, Ground
+from .thin_lines import told_apart
 
 EDGES = ("left", "top", "right", "bottom")
 _WIDE_KINDS = ("ghosting", "streaks")  # over the whole panel, but seen at the picture's edges
@@ -181,9 +181,10 @@ def _as_light(item: Finding, evidence: Evidence, look: Look, words: ClaimFile) -
     else:
         return None
     sure = min(_sure(words, "reflection"), limit.doubtful_sure.value)
-    return _answer(
+    answer = _answer(
         "reflection", sure, grounds, evidence, words, also=["moves"], asks=["another_place"]
     )
+    return replace(answer, explained=item)
 
 
 def _unnamed(evidence: Evidence, look: Look, words: ClaimFile) -> Answer:

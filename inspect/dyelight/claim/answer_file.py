@@ -60,6 +60,7 @@ class Limits(StrictTable):
     spot_snr: Threshold
     straight_line: Threshold
     line_mm: Threshold
+    lint_mm: Threshold
     agrees_sure: Threshold
     soft_likeness: Threshold
     soft_mm: Threshold

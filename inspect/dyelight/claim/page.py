@@ -44,7 +44,14 @@ def claim_html(claim: Claim, words: ClaimFile, case: str = "") -> str:
         letter=_blocks(say.letter(claim, words)),
         grounds=[say.ground_row(one, claim, words) for one in answer.grounds],
         doubts=[] if answer.finding is None else [doubt_text(c) for c in answer.finding.doubts],
-        also=[words.also[code].text.format(**say.names(claim)) for code in answer.also],
+        also=[
+            words.also[code].text.format(**say.names(claim))
+            for code in answer.also
+            # for support the doubts say the same, and more
+            if code not in ("may_be_light", "other_kind", "may_lie_loose")
+            or answer.finding is None
+            or not answer.finding.doubts
+        ],
         checked=say.checked(claim, words),
         unseen=say.unseen(claim, words),
         asks=[

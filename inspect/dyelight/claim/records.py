@@ -24,9 +24,10 @@ class Ground:
 class Answer:
     """What is there, as far as the photos can say.
 
-    `reason` is set for `cannot_tell` alone. `finding` is the finding that it rests on, `sure` how
-    often such an answer is right (0..1), `also` what else holds (codes of claim.toml), `asks` which
-    better photos would settle it.
+    `reason` is set for `cannot_tell` alone. `finding` is the finding that it rests on, `explained`
+    the one that is nothing else than what the answer says, such as light. `sure` is how often such
+    an answer is right (0..1), `also` what else holds (codes of claim.toml), `asks` which better
+    photos would settle it.
     """
 
     code: AnswerCode
@@ -34,6 +35,7 @@ class Answer:
     grounds: tuple[Ground, ...]
     reason: CannotReason | None = None
     finding: Finding | None = None
+    explained: Finding | None = None
     also: tuple[str, ...] = ()
     asks: tuple[Ask, ...] = ()
 

@@ -9,11 +9,14 @@ from .answer_file import AskWords, ClaimFile
 from .claim import Claim
 from .records import Ground
 
-# from which sureness on the letter speaks of being sure, or of the likeliest reading
-SURE, _LIKELY = 0.85, 0.65
+# from which sureness on the letter speaks of being sure, or of the likeliest reading, as the page
+SURE, _LIKELY = 0.85, 0.6
+# nobody asked about other findings, so that a letter only tells what is sure and not light
+_LIGHT_DOUBTS = frozenset(("may_be_reflection", "may_be_light", "flat_picture", "one_photo_only"))
 _DOWN = ("upper", "middle", "lower")
 _ACROSS = ("left", "middle", "right")
 _MOST_NAMED = 4
+_MASSES = ("ghosting", "streaks", "off colour", "uneven press", "coating lift", "unexplained")
 _LINE = 4.0  # times as long as wide
 
 
@@ -138,9 +141,14 @@ def letter(claim: Claim, words: ClaimFile) -> list[str]:
     also = [words.also[code].text.format(**names(claim)) for code in answer.also]
     if also:
         paragraphs.append(" ".join(also))
-    more = [one for one in other_findings(claim) if one.confidence >= _LIKELY]
+    more = [
+        one
+        for one in other_findings(claim)
+        if one.confidence >= SURE and not _LIGHT_DOUBTS & set(one.doubts)
+    ]
     if more:
-        named = [f"{_article(finding_name(one))}" for one in more]
+        told = "" if item is None else finding_name(item)
+        named = [_another(told) if finding_name(one) == told else _one(one) for one in more]
         unique = list(dict.fromkeys(named))[:_MOST_NAMED]
         paragraphs.append(says["more"].text.format(what=_listed(unique)))
     if answer.asks:
@@ -150,11 +158,18 @@ def letter(claim: Claim, words: ClaimFile) -> list[str]:
     return paragraphs
 
 
-def _article(name: str) -> str:
-    name = _lower(name)
-    if name in ("ghosting", "streaks", "off colour", "uneven press", "coating lift", "unexplained"):
+def _one(item: Finding) -> str:
+    name = _lower(finding_name(item))
+    if name in _MASSES:
         return {"unexplained": "a mark without a name"}.get(name, name)
     return f"an {name}" if name[0] in "aeiou" else f"a {name}"
+
+
+def _another(name: str) -> str:
+    name = _lower(name)
+    if name in _MASSES:
+        return {"unexplained": "another mark without a name"}.get(name, f"more {name}")
+    return f"another {name}"
 
 
 def _listed(parts: list[str]) -> str:
@@ -162,9 +177,9 @@ def _listed(parts: list[str]) -> str:
 
 
 def other_findings(claim: Claim) -> list[Finding]:
-    """Findings as inspected but the one that the answer rests on."""
-    chosen = claim.answer.finding
-    return [item for item in claim.inspection.findings if chosen is None or item.id != chosen.id]
+    """Findings as inspected but those that the answer rests on or explains."""
+    told = {item.id for item in (claim.answer.finding, claim.answer.explained) if item is not None}
+    return [item for item in claim.inspection.findings if item.id not in told]
 
 
 def asked(claim: Claim, words: ClaimFile) -> list[AskWords]:
