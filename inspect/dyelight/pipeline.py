@@ -21,13 +21,14 @@ from .records import (
     ArtworkFacts,
     Inspection,
     NoPlacement,
+    Note,
     Photo,
     PhotoFacts,
     Pictures,
     Placement,
 )
 from .report.pictures import squared_up_pictures
-from .teach.use import UnderTaught, hold_against
+from .teach.use import UnderTaught, hold_against, note_of
 
 if TYPE_CHECKING:
     from .causes.evidence import Evidence
@@ -84,16 +85,17 @@ def inspect_panel(
             continue
         with stage("look", photo.file):
             difference = compare(photo, artwork, placed)
-        under: UnderTaught | None = None
-        noted = photo
+        held: UnderTaught | Note | None = None
         if taught is not None:
             with stage("taught", photo.file):
-                under, note = hold_against(taught, photo, difference, placed)
-            noted = replace(photo, notes=(*photo.notes, note))
+                held = hold_against(taught, photo, difference, placed)
         with stage("detect", photo.file):
-            seen = detect(difference, under)
-            alone, judged = len(photos) == 1, under is not None
-            sights.append(keep_sight(difference, seen, placed, noted, alone=alone, taught=judged))
+            seen = detect(difference, held if isinstance(held, UnderTaught) else None)
+            noted = photo
+            if taught is not None and held is not None:
+                note = held if isinstance(held, Note) else note_of(taught, judged=seen.taught)
+                noted = replace(photo, notes=(*photo.notes, note))
+            sights.append(keep_sight(difference, seen, placed, noted, alone=len(photos) == 1))
         if first is None:
             with stage("pictures", photo.file):
                 first = photo, placed, squared_up_pictures(photo, difference)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,15 +17,17 @@ from dyelight.judge import load_acceptance, load_rules
 from dyelight.pipeline import inspect_panel
 from dyelight.records import U8, Artwork, Finding, Inspection, Photo
 from dyelight.simulate import FixedStation, PlantedDefect, drawn_artwork, simulate_photo
-from dyelight.teach import Teaching, load_teaching, write_teaching
+from dyelight.teach import Teaching, load_teaching, use, write_teaching
 from dyelight.teach.blank import teach_blank
 from dyelight.teach.learn import Taught, teach
 from dyelight.teach.lessons import Lesson, Outcome, TooFewPanels, lesson_of
+from dyelight.teach.samples import PanelSamples, sample_panel
 
 WIDTH_MM, HEIGHT_MM = 120.0, 90.0
 STATION = FixedStation(4, (WIDTH_MM, HEIGHT_MM))
 PALE = PlantedDefect("off_colour", (60.0, 45.0), 90.0, strength=0.2, shape_seed=2)
 ZONE = PlantedDefect("uneven_press", (45.0, 45.0), 50.0, strength=0.3, shape_seed=5)
+COMB = PlantedDefect("streaks", (60.0, 45.0), 12.0, 0.5, 0.35, shape_seed=3)
 COLD = ("off_colour", "uneven_press")
 
 
@@ -104,6 +107,15 @@ def notes(result: Inspection) -> list[str]:
 
 def cold(result: Inspection) -> list[Finding]:
     return [one for one in result.findings if one.kind in COLD]
+
+
+@pytest.fixture(scope="module")
+def signed() -> Teaching:
+    """One signed-off panel."""
+    lessons: list[Lesson | Outcome] = [lesson_of(*shot(1))]
+    return replace(
+        teach(lessons, base="white", finish="gloss", way="signed_off").teaching, file="signed.json"
+    )
 
 
 def test_the_odd_panel_is_left_out_and_told(taught: Taught) -> None:
@@ -218,6 +230,35 @@ def test_a_signed_off_panel_is_a_reference_for_its_artwork(tmp_path: Path) -> No
     result = inspected((Photo("z.jpg", "c" * 64, faulty), artwork), signed)
     assert [one.kind for one in cold(result)] == ["uneven_press"]
     assert notes(inspected(shot(2), signed)) == ["taught_other_artwork"]
+
+
+def test_streaks_stay_under_a_teaching(signed: Teaching) -> None:
+    """A teaching tells colour; streaks are a fault of the printer that it knows nothing of."""
+    pair = shot(1, COMB)
+    for teaching in (None, signed):
+        assert "streaks" in [one.kind for one in inspected(pair, teaching).findings]
+
+
+def test_a_photo_that_nothing_was_read_from_has_no_vote(
+    signed: Teaching, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Too little of one photo is flat: its note says so, and the other photo alone decides."""
+    good, artwork = shot(1)
+    pale, _ = shot(1, PALE)
+    good = replace(good, file="good.jpg", sha256="e" * 64)
+    photos, seen = [good, pale], []
+
+    def sampled(*given: Any, **more: Any) -> PanelSamples | None:
+        seen.append(given)
+        return None if len(seen) == 1 else sample_panel(*given, **more)
+
+    monkeypatch.setattr(use, "sample_panel", sampled)
+    result = inspect_panel(photos, artwork, taught=signed, **knowledge())  # type: ignore[arg-type]  # as above
+    assert [one.kind for one in cold(result)] == ["off_colour"]
+    assert sorted(notes(result)) == ["taught", "taught_too_little"]
+    (note,) = (one for one in result.capture.notes if one.code == "taught_too_little")
+    assert "too little of the panel is flat enough" in note.text
+    assert "were held against" not in note.text
 
 
 def test_a_blank_panel_teaches_the_light(tmp_path: Path) -> None:

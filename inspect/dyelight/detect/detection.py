@@ -71,6 +71,7 @@ class Detection:
     """What was seen, what could not be seen, and how small a thing could have been seen.
 
     `hidden_mm` are polygons (N, 2) in panel mm; `hidden_fraction` is their share of the panel.
+    `taught` says whether the panel's colour was held against a teaching.
     """
 
     candidates: tuple[Candidate, ...]
@@ -78,6 +79,7 @@ class Detection:
     hidden_mm: tuple[F64, ...]
     smallest_speck_mm: float | None
     faintest_spot_de00: float | None
+    taught: bool = False
 
 
 def detect(difference: Difference, under: UnderTaught | None = None) -> Detection:
@@ -93,8 +95,10 @@ def detect(difference: Difference, under: UnderTaught | None = None) -> Detectio
         difference = with_second_image(difference, double.image)
     for detector in DETECTORS:
         found += detector(difference, found)
+    judged = False
     if under is not None:
-        found = tuple(with_taught(difference, found, under))
+        told, judged = with_taught(difference, found, under)
+        found = tuple(told)
     found = tuple(with_lines_whole(with_dents_whole(found)))
     thrown_back = {id(c) for c in found if is_reflection(difference, c)}
     hidden = difference.hidden.copy()
@@ -121,6 +125,7 @@ def detect(difference: Difference, under: UnderTaught | None = None) -> Detectio
         hidden_mm=polygons,
         smallest_speck_mm=smallest_speck_mm(difference),
         faintest_spot_de00=faintest_spot_de00(difference),
+        taught=judged,
     )
 
 

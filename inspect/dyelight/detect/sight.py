@@ -24,8 +24,8 @@ class Sight:
     """What is kept of one placed photo.
 
     `view` (4, 2) are the panel's corners over the photo's long side, which tell where the photo was
-    taken from. `layers` is None where no other photo asks. `taught` says whether a taught camera
-    judged the panel's colour.
+    taken from. `layers` is None where no other photo asks. `taught` says whether the panel's colour
+    was held against a teaching.
     """
 
     photo: str
@@ -53,7 +53,6 @@ def keep_sight(
     photo: Photo,
     *,
     alone: bool,
-    taught: bool = False,
 ) -> Sight:
     """What merging needs of one photo; `alone` where it is the only one."""
     capture = capture_facts(difference, seen, placement, photo)
@@ -68,7 +67,7 @@ def keep_sight(
         view=placement.corners_px / max(photo.width_px, photo.height_px),
         uncertainty_mm=placement.uncertainty_px / difference.photo.px_per_mm,
         layers=layers,
-        taught=taught,
+        taught=seen.taught,
     )
 
 

@@ -73,10 +73,15 @@ def find_streaks(
     return () if best is None else (_candidate(difference, best[1], best[2]),)
 
 
+def is_comb(candidate: Candidate) -> bool:
+    """Whether a candidate is the streaks along one axis, not a change of the panel's colour."""
+    return candidate.family == "panel" and "count" in candidate.features
+
+
 def without_streaks(found: Sequence[Candidate]) -> list[Candidate]:
     """The candidates without marks and patches drawn out along a streak that was found, and hardly
     stronger than it: a scratch may lie along faint streaks."""
-    combs = [c for c in found if c.family == "panel" and "count" in c.features]
+    combs = [c for c in found if is_comb(c)]
     return [
         c
         for c in found

@@ -12,6 +12,7 @@ from ..imaging import gaussian
 from ..look import Difference
 from ..records import F64, Candidate, Mask
 from .shapes import drawn
+from .streaks import is_comb
 
 if TYPE_CHECKING:
     from ..teach.changes import Changes
@@ -42,20 +43,25 @@ def spoilt_by(difference: Difference, candidates: Sequence[Candidate]) -> Mask:
 
 def with_taught(
     difference: Difference, found: Sequence[Candidate], under: UnderTaught
-) -> list[Candidate]:
-    """The candidates with what the teaching tells of the whole panel and its zones.
+) -> tuple[list[Candidate], bool]:
+    """The candidates with what the teaching tells of the whole panel and its zones, and whether
+    enough of the panel is flat for it to tell anything.
 
     It takes the place of what one photo could only suspect: changes of the whole panel where the
-    teaching knows colours, zones and wide soft patches in any case.
+    teaching knows colours, zones and wide soft patches in any case. Streaks stay.
     """
     from ..teach.verdicts import whole_change, zone_change
 
     read = under.changes(difference, spoilt_by(difference, found))
     if read is None:
-        return list(found)
+        return list(found), False
     samples, changes = read
     rest: Changes | None = changes
-    kept = [c for c in found if c.family != "panel" or (c.extent == "panel" and not under.whole)]
+    kept = [
+        c
+        for c in found
+        if c.family != "panel" or is_comb(c) or (c.extent == "panel" and not under.whole)
+    ]
     told: list[Candidate] = []
     zone = zone_change(changes, under.spread, samples.panel_at)
     if zone is not None and _worth_telling(zone):
@@ -70,7 +76,7 @@ def with_taught(
         seen = whole_change(rest, under.spread)
         if _worth_telling(seen):
             told.append(_candidate(difference, seen, under))
-    return [*told, *kept]
+    return [*told, *kept], True
 
 
 def _worth_telling(seen: Seen) -> bool:

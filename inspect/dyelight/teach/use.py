@@ -25,7 +25,8 @@ from .record import Teaching
 from .samples import PanelSamples, sample_panel
 from .verdicts import Spread
 
-LEVEL, TILT = 0.01, 0.006  # of light that nothing around the panel was taken off (ln)
+# ln light by which the photo's level and lean may still be off, also once the bench's are taken off
+LEVEL, TILT = 0.01, 0.006
 _OWN_COLOUR = np.full(4, 0.15)  # what a look learnt from the panel itself may err by in a colour
 _LEAST_TONES = 3
 _AGAIN = "teach the camera again with dyelight teach."
@@ -68,19 +69,19 @@ class UnderTaught:
 
 def hold_against(
     teaching: Teaching, photo: Photo, difference: Difference, placement: Placement
-) -> tuple[UnderTaught | None, Note]:
-    """The photo under its teaching, with a note that says so; or None, and a note that says what
-    does not fit any more and what to do."""
+) -> UnderTaught | Note:
+    """The photo under its teaching; or a note that says what does not fit any more and what to
+    do."""
     misfit = _misfit(teaching, photo, difference)
     if misfit is not None:
-        return None, misfit
+        return misfit
     capture, limits = teaching.capture, teach_limits()
     around = ambient(
         around_panel(photo.pixels, placement.corners_px), capture.bench, capture.bench_scatter
     )
     if around is not None:
         if around.other_share > limits.surroundings_share.value:
-            return None, Note(
+            return Note(
                 "taught_surroundings",
                 f"The teaching {teaching.file} no longer fits: what lies around the panel looks "
                 "other than when it was taught; camera or lamp moved, or the bench is another. "
@@ -89,7 +90,7 @@ def hold_against(
         lean = float(np.abs(around.tilt).max())
         level = float(around.level[np.abs(around.level).argmax()])
         if abs(level) > limits.light_level.value:
-            return None, Note(
+            return Note(
                 "taught_light_changed",
                 f"The teaching {teaching.file} no longer fits: the light around the panel is "
                 f"{100 * abs(np.expm1(level)):.0f} % {'brighter' if level > 0 else 'darker'} than "
@@ -97,7 +98,7 @@ def hold_against(
             )
         moved = lean > max(limits.light_shape.value, 5 * capture.tilt_scatter)
         if moved or around.scatter > limits.light_uneven.value:
-            return None, Note(
+            return Note(
                 "taught_light_moved",
                 f"The teaching {teaching.file} no longer fits: the light is spread differently "
                 f"over the bench than when it was taught. Put the lamps back, or: {_AGAIN}",
@@ -110,7 +111,19 @@ def hold_against(
         (photo.width_px, photo.height_px),
         around,
         teaching.way != "blank",
-    ), Note("taught", _used(teaching))
+    )
+
+
+def note_of(teaching: Teaching, *, judged: bool) -> Note:
+    """What is said of a photo that fits its teaching, once it is known whether it could be
+    `judged` by it."""
+    if judged:
+        return Note("taught", _used(teaching))
+    return Note(
+        "taught_too_little",
+        f"The teaching {teaching.file} fits, but too little of the panel is flat enough to hold it "
+        "against the teaching; its colour is judged as without one.",
+    )
 
 
 def _used(teaching: Teaching) -> str:
