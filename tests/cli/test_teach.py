@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from dyelight.cli import app
+from dyelight.cli import app, run_job
 from dyelight.runs.manifest import Defaults, read_manifest
 from dyelight.runs.work import Judging, load_knowledge, panel_key
 from dyelight.simulate import FixedStation, PlantedDefect, drawn_artwork, simulate_photo
@@ -151,6 +151,31 @@ def test_check_and_run_name_a_teaching_that_is_not_there(
     (at_work / "bad.json").write_text("{}")
     assert app.run([*line, "--taught", "bad.json"]) == 2
     assert "no teaching" in capsys.readouterr().err
+
+
+def test_a_run_counts_panels_and_not_notes(
+    at_work: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A panel that one photo could be held against the teaching for was judged with it; one of two
+    photos that both do not fit counts once."""
+    (at_work / "run.csv").write_text(
+        "panel_id,photo,artwork\nK-1,good.jpg,art.png\nK-2,good.jpg,art.png\n"
+    )
+    entries = read_manifest(at_work / "run.csv", Defaults((120.0, 90.0)))
+    moved = {"code": "taught_camera_moved", "text": "The camera moved."}
+    noise = {"code": "taught_noise", "text": "The noise is another."}
+    told = {
+        "K-1": [moved, {"code": "taught", "text": "Held against it."}],
+        "K-2": [moved, noise],
+    }
+    monkeypatch.setattr(run_job, "result_path", lambda _, entry: entry.panel_id)
+    monkeypatch.setattr(
+        run_job, "read_result", lambda panel_id: {"capture": {"notes": told[panel_id]}}
+    )
+    run_job._tell_misfits(entries, at_work)
+    (line,) = capsys.readouterr().err.splitlines()
+    assert "1 of 2 panels" in line
+    assert "The camera moved." in line
 
 
 def test_a_run_does_panels_again_under_another_teaching(at_work: Path) -> None:

@@ -305,13 +305,18 @@ def _followed(
 
 
 def _tell_misfits(drawn: Sequence[Entry], out: Path) -> None:
-    """Say how many panels the teaching did not fit, and why."""
+    """Say how many panels were judged without the teaching, and why.
+
+    A panel of several photos was judged with it where one of them could be; of the others the
+    first photo says why.
+    """
     why: dict[str, list[str]] = {}
     for entry in drawn:
         result = read_result(result_path(out, entry))
-        for note in [] if result is None else result["capture"]["notes"]:
-            if note["code"].startswith("taught_"):
-                why.setdefault(note["code"], []).append(note["text"])
+        notes = [] if result is None else result["capture"]["notes"]
+        misfits = [note for note in notes if note["code"].startswith("taught_")]
+        if misfits and not any(note["code"] == "taught" for note in notes):
+            why.setdefault(misfits[0]["code"], []).append(misfits[0]["text"])
     for texts in why.values():
         count = f"{len(texts)} of {len(drawn)} panels were judged without the teaching"
         warn(f"{count}, the first because: {texts[0]}")
