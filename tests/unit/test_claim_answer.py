@@ -175,6 +175,24 @@ def test_a_broad_zone_of_light_is_a_reflection_and_told_once(spot: Claim) -> Non
     assert answer_of(evidence_of(spot, inspection=inspection, look=dim), WORDS).finding == zone
 
 
+def test_a_defect_seen_in_two_parts_is_as_sure_as_the_surer_part(spot: Claim) -> None:
+    """A part that may be light does not make light of a spot whose other part cannot be."""
+    assert spot.look is not None
+    known = spot.answer.finding
+    assert known is not None
+    part = replace(
+        known,
+        id="f9",
+        area_mm2=known.area_mm2 / 2,
+        doubts=("may_be_reflection",),
+        features=known.features | {"reflection_likeness": 0.9},
+    )
+    whole = replace(known, doubts=())
+    for findings, code in (((part,), "reflection"), ((part, whole), "pressing")):
+        inspection = replace(spot.inspection, findings=findings)
+        assert answer_of(evidence_of(spot, inspection=inspection), WORDS).code == code
+
+
 @pytest.mark.parametrize(
     ("kind", "tone", "straightness", "length_mm", "told"),
     [

@@ -17,6 +17,7 @@ from .thin_lines import told_apart
 EDGES = ("left", "top", "right", "bottom")
 _WIDE_KINDS = ("ghosting", "streaks")  # over the whole panel, but seen at the picture's edges
 _LIGHT_LINES = ("fibre", "crease_line", "scratch")
+MAY_BE_LIGHT = frozenset(("may_be_reflection", "flat_picture", "may_be_light", "one_photo_only"))
 _GROSS = 2.0  # times the soft limit from which softness is what meets the eye first
 _FAR = 0.3  # sureness lost where a finding lies as far off as the place may be
 
@@ -74,8 +75,16 @@ def _nearest(findings: Sequence[Finding], lies: Lies) -> tuple[Finding, float] |
             near.append((gap_mm, weak, item.area_mm2, item))
     if not near:
         return None
-    gap_mm, _, _, item = min(near, key=lambda one: one[:3])
-    return item, gap_mm
+    first = min(near, key=lambda one: one[:3])
+    if MAY_BE_LIGHT & set(first[3].doubts):
+        # one defect may be seen in parts: what one of them is for sure, the others are too
+        sure = [
+            one
+            for one in near
+            if one[3].kind == first[3].kind and not MAY_BE_LIGHT & set(one[3].doubts)
+        ]
+        first = min(sure, key=lambda one: one[:3], default=first)
+    return first[3], first[0]
 
 
 def _own_sure(look: Look, words: ClaimFile) -> float:
@@ -116,8 +125,7 @@ def _of_finding(item: Finding, evidence: Evidence, words: ClaimFile, share: floa
     sure = item.confidence * share
     asks: list[Ask] = []
     also = []
-    doubtful = {"may_be_reflection", "flat_picture", "may_be_light", "one_photo_only"}
-    if doubtful & set(item.doubts):
+    if MAY_BE_LIGHT & set(item.doubts):
         sure = min(sure, limit.doubtful_sure.value)
         asks.append("another_place")
         also.append("may_be_light")

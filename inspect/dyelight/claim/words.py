@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from ..records import Finding
 from ..report.words import finding_name, length, shift_of, size_of, sure, value_unit
-from .answer import EDGES
+from .answer import EDGES, MAY_BE_LIGHT
 from .answer_file import AskWords, ClaimFile
 from .claim import Claim
 from .records import Ground
 
 # from which sureness on the letter speaks of being sure, or of the likeliest reading, as the page
 SURE, _LIKELY = 0.85, 0.6
-# nobody asked about other findings, so that a letter only tells what is sure and not light
-_LIGHT_DOUBTS = frozenset(("may_be_reflection", "may_be_light", "flat_picture", "one_photo_only"))
 _DOWN = ("upper", "middle", "lower")
 _ACROSS = ("left", "middle", "right")
 _MOST_NAMED = 4
@@ -141,10 +139,11 @@ def letter(claim: Claim, words: ClaimFile) -> list[str]:
     also = [words.also[code].text.format(**names(claim)) for code in answer.also]
     if also:
         paragraphs.append(" ".join(also))
+    # nobody asked about these, so that only what is sure and no light is told
     more = [
         one
         for one in other_findings(claim)
-        if one.confidence >= SURE and not _LIGHT_DOUBTS & set(one.doubts)
+        if one.confidence >= SURE and not MAY_BE_LIGHT & set(one.doubts)
     ]
     if more:
         told = "" if item is None else finding_name(item)
