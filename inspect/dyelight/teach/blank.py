@@ -10,7 +10,6 @@ import numpy as np
 from .. import __version__
 from ..errors import SettingsError
 from ..imaging import gaussian
-from ..look.render import photo_light
 from ..look.rootlight import linear_from_root, root_from_pixels
 from ..placement import FittedMap
 from ..placement.outline import find_outline
@@ -28,7 +27,7 @@ from .verdicts import Spread
 _GRID = 80  # places each way
 _INSET = 0.03  # of each side, left out at the edge
 _PATCH_PX = 5.0  # Gaussian that a place is averaged over
-_WIDE_PX = 8.0  # Gaussian that noise is told from
+_RIM_PX = 2  # of the panel beside the bench, which the lens mixes with it
 _CLIPPED, _DARK = 0.93, 0.1  # root light
 _LEAST_WHITE = 0.9  # of its places must be usable
 _BLANK_LN, _LEAST_BLANK = 0.04, 0.95  # so near to smooth light must so many of them be
@@ -45,7 +44,8 @@ def teach_blank(
     finish: str,
     today: str | None = None,
 ) -> Teaching:
-    """Light and noise from one photo of a blank panel of this size; colours stay unknown.
+    """The light from one photo of a blank panel of this size. Colours stay unknown, and so does the
+    noise, of which white shows one brightness only.
 
     Raises SettingsError where no blank panel is found in it, or it is burnt out or dark.
     """
@@ -60,7 +60,7 @@ def teach_blank(
     root = root_from_pixels(photo.pixels)
     at = np.rint(px).astype(np.intp)
     at = np.clip(at, 0, np.array([photo.width_px - 1, photo.height_px - 1]))
-    seen = gaussian(root, _PATCH_PX)[at[:, 1], at[:, 0]]
+    seen = _of_panel(root, corners)[at[:, 1], at[:, 0]]
     usable = (seen.max(axis=1) < _CLIPPED) & (seen.min(axis=1) > _DARK)
     if usable.mean() < _LEAST_WHITE:
         raise SettingsError(
@@ -108,7 +108,7 @@ def teach_blank(
             bench=bench,
             bench_scatter=bench_scatter,
             tilt_scatter=TILT,
-            noise=_noise(root, at[usable]),
+            noise=np.full(len(NOISE_BINS), np.nan),
             covered=covered,
             lens=(0.0, 0.0),
             flicker=None,
@@ -145,23 +145,18 @@ def _corners(photo: Photo, width_mm: float, height_mm: float) -> F64:
     )
 
 
+def _of_panel(root: F32, corners_px: F64) -> F32:
+    """Root light (H, W, 3) averaged over a patch about each pixel, of the panel with these corners
+    (4, 2) alone: a small panel's places lie so near to the bench that it would reach into them."""
+    inside: U8 = np.zeros(root.shape[:2], np.uint8)
+    cv2.fillConvexPoly(inside, np.rint(corners_px).astype(np.int32), 1)
+    kernel = np.ones((2 * _RIM_PX + 1,) * 2, np.uint8)
+    part: F32 = cv2.erode(inside, kernel).astype(np.float32)
+    share = np.maximum(gaussian(part, _PATCH_PX), np.float32(1e-3))
+    return np.asarray(gaussian(root * part[..., None], _PATCH_PX) / share[..., None], np.float32)
+
+
 def _grid(width_mm: float, height_mm: float, to_photo: F64) -> tuple[F64, F64]:
     xs, ys = np.linspace(0, width_mm, 9), np.linspace(0, height_mm, 9)
     mm = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
     return mm, cv2.perspectiveTransform(mm[None], to_photo)[0].astype(np.float64)
-
-
-def _noise(root: F32, at: np.ndarray[tuple[int, int], np.dtype[np.intp]]) -> F64:
-    """Noise by brightness as `capture.noise_of` has it; a white panel fills one bin or two."""
-    low, high = at.min(axis=0), at.max(axis=0) + 1
-    light = photo_light(np.ascontiguousarray(root[low[1] : high[1], low[0] : high[0]]))
-    wide = gaussian(light, _WIDE_PX)
-    row, column = at[:, 1] - low[1], at[:, 0] - low[0]
-    off, level = (light - wide)[row, column], wide[row, column]
-    out = np.full(len(NOISE_BINS), np.nan)
-    nearest = np.abs(level[:, None] - NOISE_BINS[None]).argmin(axis=1)
-    for k in range(len(NOISE_BINS)):
-        own = off[nearest == k]
-        if own.size >= _GRID:
-            out[k] = 1.4826 * float(np.median(np.abs(own - np.median(own))))
-    return out
