@@ -83,10 +83,24 @@ def test_the_setting_names_the_teaching_too(
     facts = json.loads(capsys.readouterr().out)
     assert facts["way"] == "blank"
     assert facts["panels"] == ["blank.jpg"]
+    assert facts["artworks"] == 0
+    assert facts["noise_dark_variance"] is None
+    assert facts["noise_gain"] is None
     monkeypatch.setenv("DYELIGHT_TAUGHT", "light.json")
     app.run(["check", "good.jpg", "--artwork", "art.png", "--size", SIZE, "--format", "json"])
     notes = json.loads(capsys.readouterr().out)["capture"]["notes"]
     assert "light of light.json" in " ".join(note["text"] for note in notes)
+
+
+def test_a_blank_claims_no_more_than_light(
+    at_work: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """White shows one brightness, which tells no noise; nothing is said of it."""
+    line = ["teach", "blank.jpg", "--blank", "--size", SIZE, "--out", "light.json"]
+    assert app.run(line) == 0
+    told = capsys.readouterr().out
+    assert "the light over the photo" in told
+    assert "noise" not in told
 
 
 def test_too_few_panels_are_refused_by_name(

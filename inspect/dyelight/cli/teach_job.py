@@ -229,7 +229,7 @@ def _summary(teaching: Teaching, out: Path) -> list[str]:
     count, capture = len(teaching.panels), teaching.capture
     if teaching.way == "blank":
         lines = [
-            "Taught from one blank panel: the light over the photo, and the camera's noise.",
+            "Taught from one blank panel: the light over the photo.",
             "Colours are not learnt: with this file an uneven press is judged absolutely, off "
             "colour over the whole panel only suspected.",
         ]
@@ -258,12 +258,13 @@ def _summary(teaching: Teaching, out: Path) -> list[str]:
 
 
 def _artworks(teaching: Teaching) -> set[str]:
-    return {panel.artwork_sha256 for panel in teaching.panels}
+    # a blank panel has none
+    return {panel.artwork_sha256 for panel in teaching.panels} - {""}
 
 
 def _facts(teaching: Teaching, outcomes: Sequence[Outcome], out: Path) -> dict[str, object]:
     capture = teaching.capture
-    dark, gain = photon_transfer(capture.noise)
+    noise = photon_transfer(capture.noise)
     return {
         "file": str(out),
         "sha256": teaching.sha256,
@@ -277,7 +278,7 @@ def _facts(teaching: Teaching, outcomes: Sequence[Outcome], out: Path) -> dict[s
         "scatter_ln": [round(float(v), 5) for v in teaching.spread.whole],
         "zone_scatter_ln": [round(float(v), 5) for v in teaching.spread.zone],
         "lens_k1_k2": [round(v, 6) for v in capture.lens],
-        "noise_dark_variance": dark,
-        "noise_gain": gain,
+        "noise_dark_variance": None if noise is None else noise[0],
+        "noise_gain": None if noise is None else noise[1],
         "bench_seen": bool(np.isfinite(capture.bench).any()),
     }

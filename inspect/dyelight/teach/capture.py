@@ -11,6 +11,7 @@ from ..colour import decode_srgb
 from ..imaging import area, slopes, strips
 from ..look import Difference
 from ..look.render import photo_light
+from ..look.rootlight import ROOT_OFFSET, linear_from_root
 from ..placement import FittedMap
 from ..records import F32, F64, Mask, Pixels, Placement
 
@@ -156,14 +157,16 @@ def noise_of(difference: Difference) -> F64:
     return out
 
 
-def photon_transfer(noise: F64) -> tuple[float, float]:
+def photon_transfer(noise: F64) -> tuple[float, float] | None:
     """Dark variance and gain of linear light from noise by brightness: variance = dark + gain *
-    light (the photon transfer of EMVA 1288, quoted from memory, taken on single photos)."""
+    light (the photon transfer of EMVA 1288, quoted from memory, taken on single photos). None where
+    the noise of fewer than two brightnesses is known."""
     known = np.isfinite(noise)
     if int(known.sum()) < 2:
-        return 0.0, 0.0
-    light = np.square(NOISE_BINS[known])
-    variance = np.square(2 * NOISE_BINS[known] * noise[known])
+        return None
+    bins = NOISE_BINS[known]
+    light = linear_from_root(bins.astype(np.float32)).astype(np.float64)
+    variance = np.square(2 * (bins + ROOT_OFFSET) * noise[known])
     design = np.stack([np.ones_like(light), light], axis=1) / variance[:, None]
     solved = np.linalg.lstsq(design, np.ones_like(variance), rcond=None)[0]
     return max(float(solved[0]), 0.0), max(float(solved[1]), 0.0)
