@@ -5,19 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-import cv2
-import numpy as np
-
 from ..records import Finding
 from .answer_file import AnswerCode, Ask, CannotReason, ClaimFile
 from .measures import Lies, Look
+from .nearest import MAY_BE_LIGHT, nearest
 from .records import Answer, Evidence, Ground
 from .thin_lines import told_apart
 
 EDGES = ("left", "top", "right", "bottom")
 _WIDE_KINDS = ("ghosting", "streaks")  # over the whole panel, but seen at the picture's edges
 _LIGHT_LINES = ("fibre", "crease_line", "scratch")
-MAY_BE_LIGHT = frozenset(("may_be_reflection", "flat_picture", "may_be_light", "one_photo_only"))
 _GROSS = 2.0  # times the soft limit from which softness is what meets the eye first
 _FAR = 0.3  # sureness lost where a finding lies as far off as the place may be
 
@@ -37,7 +34,7 @@ def answer_of(evidence: Evidence, words: ClaimFile) -> Answer:
     inside = Ground("inside", 100 * lies.inside, "%", 100 * limit.least_inside.value)
     if lies.inside < limit.least_inside.value or look is None:
         return _cannot("outside", (inside,), evidence, words)
-    near = _nearest(found, lies)
+    near = nearest(found, lies)
     own = _own_sure(look, words)
     if near is not None:
         item, gap_mm = told_apart(near[0], words), near[1]
@@ -57,34 +54,6 @@ def answer_of(evidence: Evidence, words: ClaimFile) -> Answer:
         or _cut_edge(evidence, lies, words)
         or _of_picture(evidence, look, own, words)
     )
-
-
-def _nearest(findings: Sequence[Finding], lies: Lies) -> tuple[Finding, float] | None:
-    near = []
-    for item in findings:
-        if item.extent == "panel" or len(item.outline_mm) == 0:
-            continue
-        outline = item.outline_mm.astype(np.float32)
-        gap_mm = min(
-            max(0.0, -cv2.pointPolygonTest(outline, (float(x), float(y)), True))
-            for x, y in lies.core_mm
-        )
-        if gap_mm <= lies.slack_mm:
-            # of those that hold the place: a clear kind first, then the smaller one
-            weak = item.kind in ("uneven_press", "unexplained")
-            near.append((gap_mm, weak, item.area_mm2, item))
-    if not near:
-        return None
-    first = min(near, key=lambda one: one[:3])
-    if MAY_BE_LIGHT & set(first[3].doubts):
-        # one defect may be seen in parts: what one of them is for sure, the others are too
-        sure = [
-            one
-            for one in near
-            if one[3].kind == first[3].kind and not MAY_BE_LIGHT & set(one[3].doubts)
-        ]
-        first = min(sure, key=lambda one: one[:3], default=first)
-    return first[3], first[0]
 
 
 def _own_sure(look: Look, words: ClaimFile) -> float:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from ..records import Finding
 from ..report.words import finding_name, length, shift_of, size_of, sure, value_unit
-from .answer import EDGES, MAY_BE_LIGHT
+from .answer import EDGES
 from .answer_file import AskWords, ClaimFile
 from .claim import Claim
+from .nearest import MAY_BE_LIGHT
 from .records import Ground
 
 # from which sureness on the letter speaks of being sure, or of the likeliest reading, as the page
