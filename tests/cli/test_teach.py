@@ -59,9 +59,15 @@ def test_a_signed_off_panel_is_taught_and_used(
     at_work: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The file is written, told, and finds with check what the photo alone would not claim."""
-    line = ["teach", "good.jpg", "--signed-off", "--artwork", "art.png", "--size", SIZE]
+    (at_work / "Marrowfield").mkdir()
+    (at_work / "good.jpg").rename(at_work / "Marrowfield" / "good.jpg")
+    photo = str(at_work / "Marrowfield" / "good.jpg")
+    line = ["teach", photo, "--signed-off", "--artwork", "art.png", "--size", SIZE]
     assert app.run([*line, "--out", "signed.json"]) == 0
     told = capsys.readouterr()
+    kept = (at_work / "signed.json").read_text(encoding="utf-8")
+    assert '"photo": "good.jpg"' in kept
+    assert "Marrowfield" not in kept
     assert "signed-off panel" in told.out
     assert "--taught signed.json" in told.out
     assert "photo 1 of 1" in told.err

@@ -90,7 +90,7 @@ def _blank(order: TeachOrder, settings: Settings) -> Teaching:
     photo = read_photo(order.photos[0])
     width_mm, height_mm = settings.size_mm
     return teach_blank(
-        replace(photo, file=order.photos[0].name),
+        photo,
         width_mm,
         height_mm,
         base=settings.base,
@@ -193,7 +193,7 @@ def _lessons(pairs: Sequence[_Pair]) -> Iterator[Lesson | Outcome]:
             why = f"It is the same photo as {first[photo.sha256]}."
             yield Outcome(f"{pair.name} (photo {number})", False, why)
             continue
-        first[photo.sha256] = pair.name
+        first[photo.sha256] = f"{Path(pair.name).name} (photo {number})"
         artwork = read_artwork(
             pair.artwork,
             *pair.size_mm,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -116,7 +117,7 @@ def teach_blank(
         spread=Spread(START_WHOLE, START_ZONE),
         colour_error=START_COLOUR,
         colours=np.zeros(COLOURS**3, np.intp),
-        panels=(TaughtPanel(photo.file, photo.sha256, ""),),
+        panels=(TaughtPanel(Path(photo.file).name, photo.sha256, ""),),
         left_out=(),
         taught_at=date.today().isoformat() if today is None else today,
         tool_version=__version__,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -20,35 +20,42 @@ from .use import TILT
 START_SIZE, START_SHAPE, START_BENCH = 0.002, 0.001, 0.02
 
 
-def of_one_camera(
-    lessons: list[Lesson], limits: TeachLimits, out: dict[str, Outcome]
-) -> list[Lesson]:
-    """The panels whose photos have the usual size and were taken from the usual place."""
+def of_another_camera(lessons: Mapping[int, Lesson], limits: TeachLimits) -> dict[int, Outcome]:
+    """The panels, by number, whose photos have not the usual size or were not taken from the usual
+    place."""
     if not lessons:
-        return []
-    sizes = [one.photo_px for one in lessons]
+        return {}
+    sizes = [one.photo_px for one in lessons.values()]
     usual = max(set(sizes), key=sizes.count)
-    kept = []
-    for one in lessons:
-        if one.photo_px == usual:
-            kept.append(one)
-        else:
+    out: dict[int, Outcome] = {}
+    for number, one in lessons.items():
+        if one.photo_px != usual:
             text = f"It has {one.photo_px[0]} x {one.photo_px[1]} px, most have {usual[0]} x "
-            out[one.panel.photo] = Outcome(one.panel.photo, False, f"{text}{usual[1]}.")
-    plane = _plane(kept)
-    limit = limits.scale_pct.value / 100, limits.shape_pct.value / 100
-    same = []
-    for one in kept:
-        size, shape = against_plane(one.grid, plane)
-        if abs(size) > limit[0] or shape > limit[1]:
-            out[one.panel.photo] = Outcome(
-                one.panel.photo,
-                False,
-                f"It was taken from another place: the panel is {100 * size:+.1f} % larger.",
-            )
-        else:
-            same.append(one)
-    return same
+            out[number] = Outcome(one.photo, False, f"{text}{usual[1]}.")
+    plane = _plane([one for number, one in lessons.items() if number not in out])
+    for number, one in lessons.items():
+        if number not in out:
+            why = _elsewhere(*against_plane(one.grid, plane), limits)
+            if why is not None:
+                out[number] = Outcome(one.photo, False, f"It was taken from another place: {why}")
+    return out
+
+
+def _elsewhere(size: float, shape: float, limits: TeachLimits) -> str | None:
+    """How a panel of this size and shape against the taught plane shows that the camera stood
+    elsewhere, and what to do; None where it does not."""
+    if abs(size) > limits.scale_pct.value / 100:
+        return (
+            f"the panel is {100 * abs(size):.1f} % {'larger' if size > 0 else 'smaller'} in it "
+            "than its size asks for. Check the size, or take it again with the camera where it "
+            "stood for the others."
+        )
+    if shape > limits.shape_pct.value / 100:
+        return (
+            "the panel's shape in it is another. Take it again with the camera where it stood for "
+            "the others."
+        )
+    return None
 
 
 def _plane(lessons: Sequence[Lesson]) -> F64:

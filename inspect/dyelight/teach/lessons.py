@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from ..detect import detect
 from ..detect.taught import spoilt_by
@@ -22,8 +23,10 @@ _LOCAL_SNR = 8.0
 
 @dataclass(frozen=True, slots=True)
 class Lesson:
-    """One good panel as it was looked at."""
+    """One good panel as it was looked at. `photo` is its photo's file as the user named it, which
+    is told but not kept."""
 
+    photo: str
     panel: TaughtPanel
     samples: PanelSamples
     around: Around
@@ -35,7 +38,8 @@ class Lesson:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What became of one photo: taken, or left out and why."""
+    """What became of one photo, named as the user named it: taken, or left out and why. `why` names
+    no folder."""
 
     photo: str
     taken: bool
@@ -52,6 +56,17 @@ class TooFewPanels(SettingsError):
             f"{least} are needed.",
             remedy="Add photos of good panels, or teach the light alone with --blank, or one "
             "panel's run with --signed-off.",
+        )
+
+
+class UnfitReference(SettingsError):
+    """Nothing can be learnt from the one signed-off panel."""
+
+    def __init__(self, outcome: Outcome) -> None:
+        super().__init__(
+            f"nothing can be learnt from this signed-off panel. {outcome.why}",
+            file=outcome.photo,
+            remedy="Photograph it again, or choose another panel that was signed off.",
         )
 
 
@@ -81,7 +96,8 @@ def lesson_of(photo: Photo, artwork: Artwork, *, seed: int = 0) -> Lesson | Outc
     if samples is None:
         return Outcome(photo.file, False, "Too little of it is flat enough to learn from.")
     return Lesson(
-        TaughtPanel(photo.file, photo.sha256, artwork.sha256),
+        photo.file,
+        TaughtPanel(Path(photo.file).name, photo.sha256, artwork.sha256),
         samples,
         around_panel(photo.pixels, placed.corners_px),
         grid_of(difference),
