@@ -7,15 +7,20 @@ import json
 import os
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from PIL import Image
 
-from dyelight.cli import app, run_job
+from dyelight.cli import app, run_job, teach_job
+from dyelight.cli.teach_pairs import Pair
+from dyelight.intake import read_artwork
+from dyelight.records import Artwork
 from dyelight.runs.manifest import Defaults, read_manifest
 from dyelight.runs.work import Judging, load_knowledge, panel_key
 from dyelight.simulate import FixedStation, PlantedDefect, drawn_artwork, simulate_photo
+from dyelight.teach.lessons import Outcome
 
 SIZE = "120x90"
 STATION = FixedStation(4, (120.0, 90.0))
@@ -44,6 +49,15 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
         )
         (folder / f"{name}.jpg").write_bytes(photo.jpeg)
     return folder
+
+
+def listed(folder: Path, photos: list[str]) -> None:
+    """Write a list of photos of one picture."""
+    with (folder / "good.csv").open("w", newline="") as file:
+        rows = csv.writer(file)
+        rows.writerow(["panel_id", "photo", "artwork", "width_mm", "height_mm"])
+        for number, photo in enumerate(photos):
+            rows.writerow([f"K-{number}", photo, "art.png", "120", "90"])
 
 
 @pytest.fixture
@@ -112,18 +126,11 @@ def test_a_blank_claims_no_more_than_light(
 def test_too_few_panels_are_refused_by_name(
     at_work: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A list of two photos, one of them twice, is told row by row, and nothing is written."""
-    with (at_work / "good.csv").open("w", newline="") as file:
-        csv.writer(file).writerows(
-            [
-                ["panel_id", "photo", "artwork", "width_mm", "height_mm"],
-                ["K-1", "good.jpg", "art.png", "120", "90"],
-                ["K-2", "good.jpg", "art.png", "120", "90"],
-            ]
-        )
+    """A list of one photo ten times is told row by row, and nothing is written."""
+    listed(at_work, ["good.jpg"] * 10)
     assert app.run(["teach", "good.csv", "--out", "camera.json"]) == 2
     told = capsys.readouterr().err
-    assert "same photo as good.jpg" in told
+    assert told.count("same photo as good.jpg (photo 1)") == 9
     assert "1 good panel is too few" in told
     assert "--blank" in told
     assert not (at_work / "camera.json").exists()
@@ -148,17 +155,69 @@ def test_too_few_panels_are_refused_by_name(
             "takes one photo",
         ),
         (f"good.jpg --artwork art.png --size {SIZE} --out .", 2, "names a folder"),
-        (f"none.jpg --artwork art.png --size {SIZE} --out x.json", 3, "none.jpg"),
+        (f"none.jpg --signed-off --artwork art.png --size {SIZE} --out x.json", 3, "none.jpg"),
+        (
+            f"good.jpg --artwork art.png --size {SIZE} --out x.json",
+            2,
+            "1 photo is too few to teach a camera from; 10 good panels are needed",
+        ),
         (f"good.jpg --artwork art.png --size {SIZE} --out art.png/x.json", 5, "a file stands"),
     ],
 )
 def test_what_cannot_be_done_is_told(
     at_work: Path, capsys: pytest.CaptureFixture[str], line: str, code: int, says: str
 ) -> None:
-    """Each misuse has its exit code and a sentence that names the way out."""
+    """Each misuse has its exit code and a sentence that names the way out, before any photo is
+    looked at."""
     assert app.run(["teach", *line.split()]) == code
-    assert says in capsys.readouterr().err
+    told = capsys.readouterr().err
+    assert says in told
+    assert "Looking at photo" not in told
     assert not (at_work / "x.json").exists()
+
+
+def test_missing_files_are_told_before_any_work(
+    at_work: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each one with its line in the list; no photo is looked at, and no folder is made."""
+    listed(at_work, ["good.jpg"] * 8 + ["lost.jpg", "gone.jpg"])
+    assert app.run(["teach", "good.csv", "--out", "new/camera.json"]) == 3
+    told = capsys.readouterr().err
+    assert "good.csv: line 10: there is no file" in told
+    assert "lost.jpg" in told
+    assert "good.csv: line 11: there is no file" in told
+    assert "gone.jpg" in told
+    assert "Looking at photo" not in told
+    assert not (at_work / "new").exists()
+
+
+def test_the_folder_is_made(at_work: Path) -> None:
+    """What is written may go to a folder that is not there yet, as with check."""
+    line = ["teach", "blank.jpg", "--blank", "--size", SIZE]
+    assert app.run([*line, "--out", "new/deep/light.json"]) == 0
+    assert [path.name for path in (at_work / "new" / "deep").iterdir()] == ["light.json"]
+
+
+def test_one_picture_is_decoded_once(at_work: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Photos of one picture share it; another bleed is another artwork."""
+    read: list[Path] = []
+
+    def reading(path: Path, *given: Any, **more: Any) -> Artwork:
+        read.append(path)
+        return read_artwork(path, *given, **more)
+
+    monkeypatch.setattr(teach_job, "read_artwork", reading)
+    monkeypatch.setattr(
+        teach_job, "lesson_of", lambda photo, artwork: Outcome(photo.file, True, artwork.sha256)
+    )
+    art = at_work / "art.png"
+    pairs = [
+        Pair(at_work / name, name, art, (120.0, 90.0), bleed, "white", "gloss")
+        for name, bleed in (("good.jpg", 0.0), ("zone.jpg", 0.0), ("blank.jpg", 2.0))
+    ]
+    outcomes = list(teach_job._lessons(pairs))
+    assert [one.photo for one in outcomes] == ["good.jpg", "zone.jpg", "blank.jpg"]
+    assert read == [art, art]
 
 
 def test_check_and_run_name_a_teaching_that_is_not_there(

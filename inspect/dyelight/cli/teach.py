@@ -67,7 +67,8 @@ def teach(
     With the file, check and run judge colour and evenness absolutely: --taught FILE.
     """
     from ..settings import load_settings
-    from .teach_job import TeachOrder, run_teach
+    from .teach_job import run_teach
+    from .teach_pairs import TeachOrder
 
     settings = load_settings(
         {"size": size, "bleed": bleed, "base": base, "finish": finish, "format": format}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,10 +13,8 @@ import numpy as np
 from ..errors import SettingsError
 from ..heap import keep_freed_memory
 from ..intake import read_artwork, read_photo
-from ..records import Base
-from ..report.outputs import refuse_unwritable
-from ..runs.entries import Entry
-from ..runs.manifest import Defaults, ManifestError, read_manifest
+from ..records import Artwork
+from ..report.outputs import make_folder, refuse_unwritable
 from ..settings import Settings
 from ..teach import Teaching, write_teaching
 from ..teach.blank import teach_blank
@@ -25,30 +23,7 @@ from ..teach.learn import teach
 from ..teach.lessons import Lesson, Outcome, TooFewPanels, lesson_of
 from .console import data_console, say, warn
 from .exits import PASS
-
-
-@dataclass(frozen=True, slots=True)
-class TeachOrder:
-    """What was asked for on the command line beside the settings."""
-
-    photos: tuple[Path, ...]
-    artworks: tuple[Path, ...]
-    out: Path
-    blank: bool = False
-    signed_off: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class _Pair:
-    """One photo of a panel, the artwork that was printed, and what the panel is."""
-
-    photo: Path
-    name: str
-    artwork: Path
-    size_mm: tuple[float, float]
-    bleed_mm: float
-    base: Base
-    finish: str
+from .teach_pairs import Pair, TeachOrder, pairs_of
 
 
 def run_teach(order: TeachOrder, settings: Settings) -> int:
@@ -61,11 +36,15 @@ def run_teach(order: TeachOrder, settings: Settings) -> int:
         raise SettingsError(
             "--out names a folder.", file=order.out, remedy="Name a file, as camera.json."
         )
-    refuse_unwritable(order.out.absolute().parent)
+    folder = order.out.absolute().parent
+    refuse_unwritable(folder)
     keep_freed_memory()
     if order.blank:
-        return _told(write_teaching(_blank(order, settings), order.out), (), order, settings)
-    pairs = _pairs(order, settings)
+        teaching = _blank(order, settings)
+        make_folder(folder)
+        return _told(write_teaching(teaching, order.out), (), order, settings)
+    pairs = pairs_of(order, settings)
+    make_folder(folder)
     try:
         taught = teach(
             list(_lessons(pairs)),
@@ -98,94 +77,11 @@ def _blank(order: TeachOrder, settings: Settings) -> Teaching:
     )
 
 
-def _pairs(order: TeachOrder, settings: Settings) -> list[_Pair]:
-    first = order.photos[0]
-    if first.suffix.lower() == ".csv":
-        if len(order.photos) > 1 or order.artworks:
-            raise SettingsError(
-                "a list stands alone: it names photos and artwork itself.",
-                file=first,
-                remedy="Leave other photos and --artwork out.",
-            )
-        pairs = _listed(first, settings)
-    else:
-        pairs = _given(order, settings)
-    if order.signed_off and len(pairs) != 1:
-        raise SettingsError(
-            f"--signed-off takes one photo, not {len(pairs)}.",
-            remedy="Leave it out to teach from several good panels.",
-        )
-    kinds = {(pair.base, pair.finish) for pair in pairs}
-    if len(kinds) > 1:
-        words = "; ".join(sorted(f"{base} {finish}" for base, finish in kinds))
-        raise SettingsError(
-            f"a teaching holds for panels of one base and finish, and these have several: {words}.",
-            remedy="Teach each of them into a file of its own.",
-        )
-    return pairs
-
-
-def _given(order: TeachOrder, settings: Settings) -> list[_Pair]:
-    if not order.artworks:
-        raise SettingsError(
-            "the photos need their artwork.",
-            remedy="Name it with --artwork, once for all or once for each photo in their order, "
-            "or give a CSV list.",
-        )
-    if len(order.artworks) not in (1, len(order.photos)):
-        raise SettingsError(
-            f"there are {len(order.photos)} photos and {len(order.artworks)} artworks.",
-            remedy="Name --artwork once for all photos, or once for each in their order.",
-        )
-    if settings.size_mm is None:
-        raise SettingsError(
-            "the panels' size is needed: it tells whether the camera still stands where it stood.",
-            remedy="Name it with --size, as 254x203.",
-        )
-    artworks = order.artworks * (len(order.photos) if len(order.artworks) == 1 else 1)
-    return [
-        _Pair(
-            photo,
-            str(photo),
-            artwork,
-            settings.size_mm,
-            settings.bleed,
-            settings.base,
-            settings.finish,
-        )
-        for photo, artwork in zip(order.photos, artworks, strict=True)
-    ]
-
-
-def _listed(source: Path, settings: Settings) -> list[_Pair]:
-    defaults = Defaults(settings.size_mm, settings.bleed, settings.base, settings.finish)
-    try:
-        entries = read_manifest(source, defaults)
-    except ManifestError as trouble:
-        for row in trouble.rows:
-            warn(f"{source}: {row.sentence()}")
-        raise
-    return [pair for entry in entries for pair in _of_entry(entry, source)]
-
-
-def _of_entry(entry: Entry, source: Path) -> list[_Pair]:
-    if entry.width_mm is None or entry.height_mm is None:
-        raise SettingsError(
-            "the panel's size is needed: it tells whether the camera still stands where it stood.",
-            file=source,
-            place=f"line {entry.line}",
-            remedy="Fill in width_mm and height_mm, or give --size for all.",
-        )
-    size = (entry.width_mm, entry.height_mm)
-    return [
-        _Pair(photo, name, entry.artwork, size, entry.bleed_mm, entry.base, entry.finish)
-        for photo, name in zip(entry.photos, entry.photo_names, strict=True)
-    ]
-
-
-def _lessons(pairs: Sequence[_Pair]) -> Iterator[Lesson | Outcome]:
+def _lessons(pairs: Sequence[Pair]) -> Iterator[Lesson | Outcome]:
     """Look at one photo after the other; none is held longer than that."""
     first: dict[str, str] = {}
+    artwork: Artwork | None = None
+    shown: tuple[object, ...] = ()
     for number, pair in enumerate(pairs, start=1):
         _progress(f"Looking at photo {number} of {len(pairs)}")
         photo = replace(read_photo(pair.photo), file=pair.name)
@@ -194,14 +90,17 @@ def _lessons(pairs: Sequence[_Pair]) -> Iterator[Lesson | Outcome]:
             yield Outcome(f"{pair.name} (photo {number})", False, why)
             continue
         first[photo.sha256] = f"{Path(pair.name).name} (photo {number})"
-        artwork = read_artwork(
-            pair.artwork,
-            *pair.size_mm,
-            bleed_mm=pair.bleed_mm,
-            base=pair.base,
-            finish=pair.finish,
-            panel_id="",
-        )
+        # photos of one picture in a row share its decoding
+        if artwork is None or shown != (pair.artwork, pair.size_mm, pair.bleed_mm):
+            shown = (pair.artwork, pair.size_mm, pair.bleed_mm)
+            artwork = read_artwork(
+                pair.artwork,
+                *pair.size_mm,
+                bleed_mm=pair.bleed_mm,
+                base=pair.base,
+                finish=pair.finish,
+                panel_id="",
+            )
         yield lesson_of(photo, artwork)
     _progress("Learning what they have in common")
 

@@ -19,6 +19,11 @@ from .samples import PanelSamples, sample_panel
 
 _UNSURE_PX = 1.5
 _LOCAL_SNR = 8.0
+# what to do where there are too few
+FEWER_WAYS = (
+    "Add photos of good panels, or teach the light alone with --blank, or one panel's run with "
+    "--signed-off."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,8 +59,7 @@ class TooFewPanels(SettingsError):
         super().__init__(
             f"{good} good panel{'s are' if good != 1 else ' is'} too few to teach a camera from; "
             f"{least} are needed.",
-            remedy="Add photos of good panels, or teach the light alone with --blank, or one "
-            "panel's run with --signed-off.",
+            remedy=FEWER_WAYS,
         )
 
 
