@@ -116,16 +116,26 @@ def _set(name: str, value: Any) -> Callable[[dict[str, Any]], None]:
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        (_set("extra", 1), "extra"),
+        (_set("extra", 1), "extra: this is no teaching that dyelight can use: unknown key."),
         (_set("capture.serial_number", "x"), "capture.serial_number"),
-        (_set("way", "guess"), "way"),
-        (_set("schema_version", 2), "form 2"),
+        (_set("way", "guess"), "it should be 'panels', 'blank' or 'signed_off'."),
+        (_set("schema_version", 2), "form 2; dyelight"),
+        (_set("schema_version", 2), "Install a newer dyelight"),
+        (_set("schema_version", 0), "Teach the camera again with this version."),
+        (_set("schema_version", "1"), "it should be 1."),
         (_set("kind", "something"), "kind"),
+        (_set("capture", []), "an object in braces should stand here."),
+        (_set("panels", {}), "a list should stand here."),
+        (_set("finish", 4), "a text should stand here."),
+        (_set("colours", [0.5]), "a whole number should stand here."),
+        (_set("tool_version", None), "tool_version"),
         (_set("look.gain", [0.0] * 5), "look.gain holds 5 numbers, not 147"),
-        (_set("colour_error", [0.1, -0.1, 0.1, 0.1]), "colour_error"),
-        (_set("capture.width_px", 0), "capture.width_px"),
-        (_set("capture.noise", ["a"] * 6), "capture.noise"),
-        (_set("spread", {}), "spread"),
+        (_set("colour_error", [0.1, -0.1, 0.1, 0.1]), "it should be 0 or more."),
+        (_set("capture.width_px", 0), "it should be more than 0."),
+        (_set("capture.noise", ["a"] * 6), "capture.noise.0"),
+        (_set("capture.noise", ["a"] * 6), "a number should stand here."),
+        (_set("spread.whole", [float("inf")] * 3), "a number should stand here."),
+        (_set("spread", {}), "this key is missing."),
     ],
 )
 def test_what_does_not_fit_is_refused(
@@ -144,12 +154,27 @@ def test_what_does_not_fit_is_refused(
     assert caught.value.remedy
 
 
-@pytest.mark.parametrize("text", ["", "[]", "{}", "{", "\x00\xff", '{"kind": NaN}', "7"])
+@pytest.mark.parametrize(
+    "text",
+    ["", "[]", "{}", "{", "\x00\xff", '{"kind": NaN}', "7", "[" * 100_000, '{"a":' * 100_000],
+    ids=["empty", "list", "object", "cut", "bytes", "nan", "number", "lists", "objects"],
+)
 def test_other_files_are_no_teachings(tmp_path: Path, text: str) -> None:
-    """Whatever else a file holds, it is refused in words."""
+    """Whatever else a file holds, it is refused in words, and not in a checker's."""
     place = tmp_path / "other.json"
     place.write_bytes(text.encode("latin-1"))
-    with pytest.raises(SettingsError, match="no teaching"):
+    with pytest.raises(SettingsError, match="no teaching") as caught:
+        load_teaching(place)
+    assert "_TeachingFile" not in caught.value.sentence()
+    assert "nput should" not in caught.value.sentence()
+
+
+def test_a_file_that_was_cut_short_is_told_as_that(tmp_path: Path) -> None:
+    """A copy that broke off is no JSON any more; that it may have is said."""
+    place = tmp_path / "camera.json"
+    write_teaching(made(), place)
+    place.write_bytes(place.read_bytes()[:-500])
+    with pytest.raises(SettingsError, match="no JSON text, or was cut short"):
         load_teaching(place)
 
 

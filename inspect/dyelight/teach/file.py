@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic_core import ErrorDetails
 
 from .. import __version__
 from ..errors import SettingsError, UnreadableInput
@@ -176,8 +177,8 @@ def read_bytes(data: bytes, file: str) -> Teaching:
     """A teaching from its file's bytes; SettingsError where they are none."""
     try:
         tables = json.loads(data.decode("utf-8"))
-    except ValueError as trouble:
-        raise _no_teaching(file, "it is no JSON text.") from trouble
+    except (ValueError, RecursionError) as trouble:
+        raise _no_teaching(file, "it is no JSON text, or was cut short.") from trouble
     if isinstance(tables, dict) and isinstance(tables.get("schema_version"), int):
         version = tables["schema_version"]
         if version != SCHEMA_VERSION:
@@ -186,7 +187,9 @@ def read_bytes(data: bytes, file: str) -> Teaching:
                 f"{SCHEMA_VERSION}.",
                 file=file,
                 place="schema_version",
-                remedy="Teach the camera again with this version.",
+                remedy="Install a newer dyelight, or teach the camera again with this one."
+                if version > SCHEMA_VERSION
+                else "Teach the camera again with this version.",
             )
     try:
         held = _TeachingFile.model_validate(tables)
@@ -194,9 +197,28 @@ def read_bytes(data: bytes, file: str) -> Teaching:
     except ValidationError as trouble:
         first = trouble.errors()[0]
         place = ".".join(str(part) for part in first["loc"]) or None
-        raise _no_teaching(file, f"{first['msg']}.", place) from trouble
+        raise _no_teaching(file, _why(first), place) from trouble
     except ValueError as trouble:
         raise _no_teaching(file, f"{trouble}.") from trouble
+
+
+def _why(details: ErrorDetails) -> str:
+    """What is wrong at one key, in plain words."""
+    words = {
+        "missing": "this key is missing.",
+        "extra_forbidden": "unknown key.",
+        "model_type": "an object in braces should stand here.",
+        "list_type": "a list should stand here.",
+        "string_type": "a text should stand here.",
+        "int_type": "a whole number should stand here.",
+        "float_type": "a number should stand here.",
+        "finite_number": "a number should stand here.",
+        "literal_error": "it should be {expected}.",
+        "greater_than": "it should be more than {gt:g}.",
+        "greater_than_equal": "it should be {ge:g} or more.",
+    }
+    known = words.get(details["type"], "its value is none that can stand here.")
+    return known.format(**details.get("ctx", {}))
 
 
 def _no_teaching(file: str | Path, why: str, place: str | None = None) -> SettingsError:
