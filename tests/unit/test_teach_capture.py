@@ -9,9 +9,9 @@ from dyelight.colour import encode_srgb_u8
 from dyelight.look.rootlight import linear_from_root, root_from_linear
 from dyelight.records import F32, F64, U8
 from dyelight.teach.capture import (
-    COLUMNS,
+    BENCH_COLUMNS,
+    BENCH_ROWS,
     NOISE_BINS,
-    ROWS,
     Around,
     against_plane,
     ambient,
@@ -37,7 +37,7 @@ def bench_photo(seed: int = 1) -> U8:
 
 
 def _leant(around: Around, level: float, across: float) -> Around:
-    lean = level + across * (2 * (np.arange(COLUMNS) + 0.5) / COLUMNS - 1)
+    lean = level + across * (2 * (np.arange(BENCH_COLUMNS) + 0.5) / BENCH_COLUMNS - 1)
     return Around(around.light + lean[None, :, None])
 
 
@@ -54,8 +54,8 @@ def test_the_bench_is_seen_and_the_panel_is_not() -> None:
     seen = around_panel(bench_photo(), CORNERS)
     known = np.asarray(np.isfinite(seen.light).all(axis=2))
     assert 0.5 < known.mean() < 0.85
-    assert not known[ROWS // 2, COLUMNS // 2]
-    left = np.log(0.1 * (1 - 0.3 * (1 - 1 / COLUMNS)))
+    assert not known[BENCH_ROWS // 2, BENCH_COLUMNS // 2]
+    left = np.log(0.1 * (1 - 0.3 * (1 - 1 / BENCH_COLUMNS)))
     assert seen.light[2, 0] == pytest.approx([left] * 3, abs=0.02)
 
 

@@ -14,7 +14,7 @@ import pytest
 from dyelight.errors import OutputError, SettingsError, UnreadableInput
 from dyelight.look.colour_table import ColourTable
 from dyelight.teach import TaughtPanel, Teaching, load_teaching, write_teaching
-from dyelight.teach.capture import COLUMNS, NOISE_BINS, ROWS
+from dyelight.teach.capture import BENCH_COLUMNS, BENCH_ROWS, NOISE_BINS
 from dyelight.teach.look import TaughtLook
 from dyelight.teach.record import TaughtCapture
 from dyelight.teach.verdicts import Spread
@@ -23,7 +23,7 @@ from dyelight.teach.verdicts import Spread
 def made(table: bool = True) -> Teaching:
     """A teaching of arbitrary numbers, some of them unknown."""
     rng = np.random.default_rng(3)
-    bench = rng.normal(-2, 0.1, (ROWS, COLUMNS, 3))
+    bench = rng.normal(-2, 0.1, (BENCH_ROWS, BENCH_COLUMNS, 3))
     bench[5:20, 8:30] = np.nan
     noise = np.full(len(NOISE_BINS), 0.004)
     noise[0] = np.nan
@@ -48,7 +48,7 @@ def made(table: bool = True) -> Teaching:
             bench_scatter=np.where(np.isfinite(bench[..., 0]), 0.01, np.nan),
             tilt_scatter=0.004,
             noise=noise,
-            covered=np.ones((ROWS, COLUMNS)),
+            covered=np.ones((BENCH_ROWS, BENCH_COLUMNS)),
             lens=(-0.002, 0.0001),
             flicker=0.008,
         ),

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from dyelight.records import F32, F64
-from dyelight.teach.capture import COLUMNS, NOISE_BINS, ROWS, Around
+from dyelight.teach.capture import BENCH_COLUMNS, BENCH_ROWS, NOISE_BINS, Around
 from dyelight.teach.fixed_capture import of_another_camera
 from dyelight.teach.learn import teach
 from dyelight.teach.lessons import Lesson, Outcome, UnfitReference
@@ -38,7 +38,7 @@ def lesson(
         photo,
         TaughtPanel(photo.rpartition("/")[2], f"{seed:064d}", "b" * 64),
         PanelSamples(light, artwork, 0.15 + 0.7 * panel_at, panel_at),
-        Around(np.full((ROWS, COLUMNS, 3), -2.0)),
+        Around(np.full((BENCH_ROWS, BENCH_COLUMNS, 3), -2.0)),
         grid() if seen is None else seen,
         np.full(len(NOISE_BINS), 0.004),
         (0.0, 0.0),

@@ -15,7 +15,7 @@ from ..look.rootlight import ROOT_OFFSET, linear_from_root
 from ..placement import FittedMap
 from ..records import F32, F64, Mask, Pixels, Placement
 
-ROWS, COLUMNS = 36, 48
+BENCH_ROWS, BENCH_COLUMNS = 36, 48
 _STRIP = 128
 _AWAY = 0.08  # of the panel's short side: nearer, its shadow and its light fall on the bench
 _DARKEST, _BRIGHTEST = 0.003, 0.9  # linear light
@@ -30,7 +30,8 @@ Grid = tuple[F64, F64]
 
 @dataclass(frozen=True, slots=True)
 class Around:
-    """Light of the bench (ROWS, COLUMNS, 3) in ln light; NaN under and near the panel."""
+    """Light of the bench (BENCH_ROWS, BENCH_COLUMNS, 3) in ln light; NaN under and near the
+    panel."""
 
     light: F64
 
@@ -54,13 +55,13 @@ class Ambient:
 def around_panel(pixels: Pixels, corners_px: F64) -> Around:
     """The bench around a panel with these corners (4, 2) in px."""
     height, width = pixels.shape[:2]
-    narrow: F32 = np.empty((height, COLUMNS, 3), np.float32)
+    narrow: F32 = np.empty((height, BENCH_COLUMNS, 3), np.float32)
     for rows in strips(height, _STRIP):
         linear = decode_srgb(pixels[rows])
-        narrow[rows] = area(linear, (COLUMNS, rows.stop - rows.start))
-    light = area(narrow, (COLUMNS, ROWS)).astype(np.float64)
-    scale = np.array([COLUMNS / width, ROWS / height])
-    x, y = (np.arange(COLUMNS) + 0.5) / scale[0], (np.arange(ROWS) + 0.5) / scale[1]
+        narrow[rows] = area(linear, (BENCH_COLUMNS, rows.stop - rows.start))
+    light = area(narrow, (BENCH_COLUMNS, BENCH_ROWS)).astype(np.float64)
+    scale = np.array([BENCH_COLUMNS / width, BENCH_ROWS / height])
+    x, y = (np.arange(BENCH_COLUMNS) + 0.5) / scale[0], (np.arange(BENCH_ROWS) + 0.5) / scale[1]
     outline = corners_px.astype(np.float32).reshape(-1, 1, 2)
     sides = np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=0), axis=1)
     # a block counts by its corner that is nearest to the panel
@@ -74,13 +75,15 @@ def around_panel(pixels: Pixels, corners_px: F64) -> Around:
 
 
 def ambient(around: Around, taught: F64, taught_scatter: F64) -> Ambient | None:
-    """How the light around a panel differs from the taught (ROWS, COLUMNS, 3), whose scatter is
-    (ROWS, COLUMNS); None where too little of the bench shows in both."""
+    """How the light around a panel differs from the taught (BENCH_ROWS, BENCH_COLUMNS, 3), whose
+    scatter is (BENCH_ROWS, BENCH_COLUMNS); None where too little of the bench shows in both."""
     off = around.light - taught
     known = np.isfinite(off).all(axis=2) & np.isfinite(taught_scatter)
     if int(known.sum()) < _LEAST_BLOCKS:
         return None
-    x, y = np.meshgrid((np.arange(COLUMNS) + 0.5) / COLUMNS, (np.arange(ROWS) + 0.5) / ROWS)
+    x, y = np.meshgrid(
+        (np.arange(BENCH_COLUMNS) + 0.5) / BENCH_COLUMNS, (np.arange(BENCH_ROWS) + 0.5) / BENCH_ROWS
+    )
     place = np.stack([2 * x[known] - 1, 2 * y[known] - 1], axis=1)
     values = off[known]
     level, tilt = np.median(values, axis=0), np.zeros(2)

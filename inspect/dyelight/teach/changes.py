@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..look.light_field import roughness
+from ..look.rootlight import TOP
 from ..records import F32, F64, Mask
 from .look import TaughtLook, ln_light, surface, trusted
 from .samples import PanelSamples
@@ -32,8 +33,6 @@ _ROUNDS = 4
 COLOURS = 7  # cells of artwork colour each way that err alike
 _UNTAUGHT = 0.08  # what the look may err by in a colour that no panel had, ln light
 _LEAST_OF_COLOUR = 8  # samples
-_TOP = 0.97
-_WHITE = 0.9625  # root light of white
 ROWS, COLUMNS = 18, 24
 
 
@@ -205,7 +204,7 @@ def cell_of(panel_at: F64) -> NDArray[np.intp]:
 
 
 def _white(look: TaughtLook) -> F64:
-    return look.even(np.full((1, 3), _WHITE, np.float32))
+    return look.even(np.full((1, 3), TOP, np.float32))
 
 
 def _colours(artwork: F32, due: F64, doubtful: Doubtful) -> tuple[F64, F64]:
@@ -238,7 +237,7 @@ def colours_of(artwork: F32) -> NDArray[np.intp]:
 
 def colour_code(artwork: F32) -> NDArray[np.intp]:
     """Which colours (N,) of artwork root light (N, 3) are taken to err alike."""
-    at = np.clip(artwork / _TOP * COLOURS, 0, COLOURS - 1).astype(np.intp)
+    at = np.clip(artwork / TOP * COLOURS, 0, COLOURS - 1).astype(np.intp)
     return np.asarray((at[:, 0] * COLOURS + at[:, 1]) * COLOURS + at[:, 2], np.intp)
 
 

@@ -17,7 +17,7 @@ from ..errors import SettingsError, UnreadableInput
 from ..look.colour_table import NODES, ColourTable
 from ..records import F64, Base
 from ..report.outputs import write_together
-from .capture import COLUMNS, NOISE_BINS, ROWS
+from .capture import BENCH_COLUMNS, BENCH_ROWS, NOISE_BINS
 from .changes import COLOURS
 from .look import CURVE_SPANS, GAIN_SPANS, TONE_SPANS, TaughtLook
 from .record import TaughtCapture, TaughtPanel, Teaching, Way
@@ -254,11 +254,13 @@ def _from_file(held: _TeachingFile, sha256: str) -> Teaching:
             plane=_array(capture.plane, (3, 3), "capture.plane"),
             size_scatter=capture.size_scatter,
             shape_scatter=capture.shape_scatter,
-            bench=_array(capture.bench, (ROWS, COLUMNS, 3), "capture.bench"),
-            bench_scatter=_array(capture.bench_scatter, (ROWS, COLUMNS), "capture.bench_scatter"),
+            bench=_array(capture.bench, (BENCH_ROWS, BENCH_COLUMNS, 3), "capture.bench"),
+            bench_scatter=_array(
+                capture.bench_scatter, (BENCH_ROWS, BENCH_COLUMNS), "capture.bench_scatter"
+            ),
             tilt_scatter=capture.tilt_scatter,
             noise=_array(capture.noise, (len(NOISE_BINS),), "capture.noise"),
-            covered=_array(capture.covered, (ROWS, COLUMNS), "capture.covered"),
+            covered=_array(capture.covered, (BENCH_ROWS, BENCH_COLUMNS), "capture.covered"),
             lens=(float(lens[0]), float(lens[1])),
             flicker=capture.flicker,
         ),

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..records import F64
-from .capture import COLUMNS, ROWS, Ambient, Around, against_plane, ambient, plane_of
+from .capture import BENCH_COLUMNS, BENCH_ROWS, Ambient, Around, against_plane, ambient, plane_of
 from .lessons import Lesson, Outcome
 from .limits import TeachLimits
 from .record import TaughtCapture
@@ -77,7 +77,7 @@ def capture_of(lessons: Sequence[Lesson]) -> tuple[TaughtCapture, list[PanelSamp
     several = len(lessons) > 1
     seen = [one for one in levels if one is not None]
     even = []
-    covered = np.zeros((ROWS, COLUMNS))
+    covered = np.zeros((BENCH_ROWS, BENCH_COLUMNS))
     for one, level in zip(lessons, levels, strict=True):
         samples = one.samples
         if level is not None:
@@ -109,10 +109,10 @@ def _middle_lens(lenses: Sequence[tuple[float, float]]) -> tuple[float, float]:
 
 def blocks(photo_at: F64) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """The blocks of the photo, each once, in which places (N, 2) lie."""
-    column = np.clip(photo_at[:, 0] * COLUMNS, 0, COLUMNS - 1).astype(np.intp)
-    row = np.clip(photo_at[:, 1] * ROWS, 0, ROWS - 1).astype(np.intp)
-    once = np.unique(row * COLUMNS + column)
-    return once // COLUMNS, once % COLUMNS
+    column = np.clip(photo_at[:, 0] * BENCH_COLUMNS, 0, BENCH_COLUMNS - 1).astype(np.intp)
+    row = np.clip(photo_at[:, 1] * BENCH_ROWS, 0, BENCH_ROWS - 1).astype(np.intp)
+    once = np.unique(row * BENCH_COLUMNS + column)
+    return once // BENCH_COLUMNS, once % BENCH_COLUMNS
 
 
 def bench_of(arounds: Sequence[Around]) -> tuple[F64, F64, list[Ambient | None]]:
@@ -122,13 +122,15 @@ def bench_of(arounds: Sequence[Around]) -> tuple[F64, F64, list[Ambient | None]]
     levels: list[Ambient | None] = [None] * len(arounds)
     bench = np.full(light.shape[1:], np.nan)
     scatter = np.full(light.shape[1:3], np.nan)
-    x, y = np.meshgrid((np.arange(COLUMNS) + 0.5) / COLUMNS, (np.arange(ROWS) + 0.5) / ROWS)
+    x, y = np.meshgrid(
+        (np.arange(BENCH_COLUMNS) + 0.5) / BENCH_COLUMNS, (np.arange(BENCH_ROWS) + 0.5) / BENCH_ROWS
+    )
     place_of = np.stack([x, y], axis=2).reshape(-1, 2)
     for _ in range(3):
         own = light.copy()
         for number, level in enumerate(levels):
             if level is not None:
-                own[number] -= level.at(place_of).reshape(ROWS, COLUMNS, 3)
+                own[number] -= level.at(place_of).reshape(BENCH_ROWS, BENCH_COLUMNS, 3)
         known = np.isfinite(own).all(axis=3).sum(axis=0) >= least
         bench[known] = np.nanmedian(own[:, known], axis=0)
         if len(arounds) > 1:

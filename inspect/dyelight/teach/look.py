@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from ..look.colour_table import ColourTable
 from ..look.light_field import roughness, spline_basis
+from ..look.rootlight import TOP
 from ..records import F32, F64
 from .samples import PanelSamples
 
@@ -29,7 +30,6 @@ FLOOR = 0.004  # linear light: flare in the lens
 DARK = 0.01  # linear light under which noise rules
 CURVE_SPANS, GAIN_SPANS, TONE_SPANS = 7, 4, 1
 _CURVES, _GAIN, _TONE = 3 * (CURVE_SPANS + 3), (GAIN_SPANS + 3) ** 2, (TONE_SPANS + 3) ** 2
-_TOP = 0.9625  # root light of white
 _MOST = 30_000  # samples fitted at once
 _TURNS = 4
 # prior scatter, ln light: bend of a curve, bend and level of the gain, of the tone's gain, a
@@ -99,7 +99,7 @@ def _rho(even: F64) -> F64:
 
 def _curve_basis(artwork: F32) -> F64:
     """Basis (N, 30) of the three curves at artwork root light (N, 3)."""
-    at = np.clip(artwork.astype(np.float64) / _TOP, 0, 1)
+    at = np.clip(artwork.astype(np.float64) / TOP, 0, 1)
     return np.hstack([spline_basis(at[:, k], CURVE_SPANS) for k in range(3)])
 
 
@@ -211,7 +211,7 @@ def _prior(panels: int, light_held: bool) -> F64:
 
 def _shares(artwork: F32, owner: NDArray[np.intp]) -> F32:
     """Weights (N,): one panel's samples of one colour together count for no more than a few."""
-    cell = np.clip(artwork / _TOP * _COLOURS, 0, _COLOURS - 1).astype(np.intp)
+    cell = np.clip(artwork / TOP * _COLOURS, 0, _COLOURS - 1).astype(np.intp)
     code = ((owner * _COLOURS + cell[:, 0]) * _COLOURS + cell[:, 1]) * _COLOURS + cell[:, 2]
     _, group, count = np.unique(code, return_inverse=True, return_counts=True)
     return np.asarray(np.minimum(1.0, _TOGETHER / count)[group], np.float32)

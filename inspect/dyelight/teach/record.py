@@ -30,8 +30,9 @@ class TaughtCapture:
     shape on it scatter by `size_scatter` and `shape_scatter` (shares). `bench` (36, 48, 3) is the
     ln light around panels, NaN where it was never seen, `bench_scatter` (36, 48) its own, and
     `tilt_scatter` what its light leans by from panel to panel. `noise` (6,) is root light's by
-    brightness, NaN where unknown. `covered` (36, 48) bool: where taught panels lay. `lens` is k1,
-    k2; `flicker` one standard deviation of the exposure in ln light, None where no bench shows."""
+    brightness, NaN where unknown. `covered` (36, 48) counts the taught panels that lay there.
+    `lens` is k1, k2; `flicker` one standard deviation of the exposure in ln light, None where no
+    bench shows."""
 
     width_px: int
     height_px: int

@@ -9,8 +9,8 @@ import numpy as np
 from ..look import Difference
 from ..records import F64, Mask, Note, Photo, Placement
 from .capture import (
-    COLUMNS,
-    ROWS,
+    BENCH_COLUMNS,
+    BENCH_ROWS,
     Ambient,
     against_plane,
     ambient,
@@ -25,7 +25,7 @@ from .record import Teaching
 from .samples import PanelSamples, sample_panel
 from .verdicts import Spread
 
-# ln light by which the photo's level and lean may still be off, also once the bench's are taken off
+# what a photo's level and lean may still be off by once the bench's were taken off (ln light)
 LEVEL, TILT = 0.01, 0.006
 _OWN_COLOUR = np.full(4, 0.15)  # what a look learnt from the panel itself may err by in a colour
 _LEAST_TONES = 3
@@ -212,11 +212,11 @@ def _covered(difference: Difference, covered: F64, photo_px: tuple[int, int]) ->
     near = np.zeros_like(covered, bool)
     for down in range(3):
         for across in range(3):
-            near |= padded[down : down + ROWS, across : across + COLUMNS]
-    column = np.floor(at[:, 0] * COLUMNS).astype(np.intp)
-    row = np.floor(at[:, 1] * ROWS).astype(np.intp)
-    inside = (column >= 0) & (column < COLUMNS) & (row >= 0) & (row < ROWS)
-    known = near[np.clip(row, 0, ROWS - 1), np.clip(column, 0, COLUMNS - 1)]
+            near |= padded[down : down + BENCH_ROWS, across : across + BENCH_COLUMNS]
+    column = np.floor(at[:, 0] * BENCH_COLUMNS).astype(np.intp)
+    row = np.floor(at[:, 1] * BENCH_ROWS).astype(np.intp)
+    inside = (column >= 0) & (column < BENCH_COLUMNS) & (row >= 0) & (row < BENCH_ROWS)
+    known = near[np.clip(row, 0, BENCH_ROWS - 1), np.clip(column, 0, BENCH_COLUMNS - 1)]
     return float((known & inside).mean())
 
 
