@@ -102,7 +102,8 @@ def _lessons(pairs: Sequence[Pair]) -> Iterator[Lesson | Outcome]:
                 panel_id="",
             )
         yield lesson_of(photo, artwork)
-    _progress("Learning what they have in common")
+    if len(pairs) > 1:
+        _progress("Learning what they have in common")
 
 
 def _progress(text: str) -> None:

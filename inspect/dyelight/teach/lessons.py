@@ -70,7 +70,7 @@ class UnfitReference(SettingsError):
         super().__init__(
             f"nothing can be learnt from this signed-off panel. {outcome.why}",
             file=outcome.photo,
-            remedy="Photograph it again, or choose another panel that was signed off.",
+            remedy="Mend that and teach again, or choose another signed-off panel.",
         )
 
 
