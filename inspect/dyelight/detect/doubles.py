@@ -22,7 +22,7 @@ from .doubles_score import DARK, ShiftScores, fine_scores, panel_scores, sampled
 
 Box = tuple[float, float, float, float]
 
-_JOINT_BAR = 4.2  # the tiles decide; this spares them where nothing is there
+_JOINT_BAR = 3.8  # the tiles decide; this spares them where nothing is there
 _SURE_TILES = 3
 _LEAST_SNR = 6.0
 _LEAST_SNR_LOUD, _LOUD = 4.5, 7.0
