@@ -19,6 +19,7 @@ from dyelight.placement.frame_fit import (
     homography_from_corners,
 )
 from dyelight.placement.frames import orientation
+from dyelight.placement.lines import straight_lines
 from dyelight.placement.quads import find_quads
 from dyelight.placement.scaled import PhotoViews, artwork_view, averaged, softened
 from dyelight.placement.search import best_shift
@@ -138,6 +139,22 @@ def test_quadrilateral_is_found_before_a_striped_ground() -> None:
     first = float(np.linalg.norm(quads[0].corners_px[1] - quads[0].corners_px[0]))
     assert quads[0].upright is (first > 300)
     assert quads[0].lying is (first < 300)
+
+
+def test_a_side_whose_edge_points_are_turned_astray_is_found() -> None:
+    """Where a picture's shading runs into the panel's side, each point's direction is off by some
+    degrees; the line that they lie on is found where that is allowed for, and not otherwise."""
+    rng = np.random.default_rng(5)
+    slope = rng.normal(0, 0.01, (480, 640, 2)).astype(np.float32)
+    turn = np.radians(90 + rng.uniform(-15, 15, 560))
+    slope[50, 40:600] = 0.05 * np.stack([np.cos(turn), np.sin(turn)], axis=1)
+
+    def nearest_px(lines: F64) -> float:
+        ends = np.array([[40.0, 50.0], [600.0, 50.0]])
+        return min((float(np.abs(ends @ n[:2] - n[2]).max()) for n in lines), default=1e9)
+
+    assert nearest_px(straight_lines(slope, 20, 95.0, 12)) < 1.5
+    assert nearest_px(straight_lines(slope, 20, 95.0)) > 1.5
 
 
 def test_gain_light_and_blur_do_not_move_a_tile() -> None:

@@ -26,10 +26,15 @@ def gradient(small: NDArray[np.uint8] | NDArray[np.uint16]) -> F32:
     return np.asarray(out, dtype=np.float32)
 
 
-def straight_lines(gradient: F32, most: int) -> F64:
-    """Lines (N, 3): cos, sin, offset of x cos + y sin = offset, by a gradient-directed Hough."""
+def straight_lines(gradient: F32, most: int, above_pct: float = 60.0, spread_deg: int = 2) -> F64:
+    """Lines (N, 3): cos, sin, offset of x cos + y sin = offset, by a gradient-directed Hough.
+
+    Only edges steeper than `above_pct` per cent of the photo have a say. A line may lie up to
+    `spread_deg` off the direction that an edge point shows by itself: where a picture's own shading
+    runs into the panel's side, that direction is astray.
+    """
     size = np.hypot(gradient[..., 0], gradient[..., 1])
-    floor = max(float(np.percentile(size, 60)), 0.004)
+    floor = max(float(np.percentile(size, above_pct)), 0.004)
     # only ridges of the gradient vote
     ridge = size >= cv2.dilate(size, np.ones((3, 1), np.uint8))
     ridge |= size >= cv2.dilate(size, np.ones((1, 3), np.uint8))
@@ -42,7 +47,7 @@ def straight_lines(gradient: F32, most: int) -> F64:
     vote = np.minimum(size[ys, xs] / (3 * floor), 1.0)
     diagonal = int(np.hypot(*size.shape)) + 2
     hough = np.zeros((bins, 2 * diagonal), dtype=np.float32)
-    for spread in range(-2, 3):
+    for spread in range(-spread_deg, spread_deg + 1):
         k = (np.round(angle / np.pi * bins).astype(np.intp) + spread) % bins
         theta = k * np.pi / bins
         rho = xs * np.cos(theta) + ys * np.sin(theta)

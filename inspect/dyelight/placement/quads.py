@@ -16,6 +16,7 @@ _LONG_SIDE_PX = 640
 # lines kept, of any one direction, and quads given; and of a picture that is full of lines
 _USUAL = (48, 14, 24)
 _WIDE = (96, 40, 200)
+_STEEP_PCT, _ASTRAY_DEG = 95.0, 12
 # mean support from which an outline is plainly a panel
 PLAIN_SUPPORT = 0.8
 _LEAST_AREA, _MOST_AREA = 0.05, 0.985
@@ -60,6 +61,10 @@ def find_quads(
         return []
     slope = gradient(small)
     lines = straight_lines(slope, most_lines)
+    if wide:
+        # where soft stripes fill the picture, the panel's sides are steeper than they
+        steep = straight_lines(slope, most_lines, _STEEP_PCT, _ASTRAY_DEG)
+        lines = np.concatenate([lines, steep])
     if len(lines) < 4:
         return []
     support = line_support(slope, lines)
