@@ -49,6 +49,12 @@ def area(image: NDArray[Any], size: tuple[int, int]) -> NDArray[Any]:
     return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), image.dtype)
 
 
+def reduced(image: NDArray[Any], by: int) -> NDArray[Any]:
+    """Means over `by` by `by` pixels, same type; a ragged last row or column is left off."""
+    height, width = image.shape[0] // by, image.shape[1] // by
+    return area(image[: height * by, : width * by], (width, height))
+
+
 def enlarged(image: F32, size: tuple[int, int]) -> F32:
     """An image drawn at `size` (width, height), linear between its pixels' centres."""
     return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_LINEAR), np.float32)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from ..imaging import area, enlarged, gaussian
+from ..imaging import area, enlarged, gaussian, reduced
 from ..look import Difference, PanelFrame
 from ..look.panel_frame import gradient
 from ..look.render import photo_light
@@ -121,7 +121,9 @@ def smoothed_levels(view: PatchView, wanted_px: float | None = None) -> list[Lev
         only = min(widths, key=lambda width: abs(np.log(width / wanted_px)))
     while sigma * step < short / 9:
         if only is not None and sigma * step < 0.75 * only:
-            weight, weighted, busy_weighted = map(_halved, (weight, weighted, busy_weighted))
+            weight, weighted, busy_weighted = (
+                reduced(image, 2) for image in (weight, weighted, busy_weighted)
+            )
             step *= 2
             continue
         if only is not None and levels:
@@ -145,7 +147,9 @@ def smoothed_levels(view: PatchView, wanted_px: float | None = None) -> list[Lev
         score[~seen] = 0
         middle_spread = float(np.median(spread[seen]))
         levels.append(Level(np.asarray(score, np.float32), sigma, step, middle_spread))
-        weight, weighted, busy_weighted = _halved(weight), _halved(weighted), _halved(busy_weighted)
+        weight, weighted, busy_weighted = (
+            reduced(image, 2) for image in (weight, weighted, busy_weighted)
+        )
         step *= 2
     return levels
 
@@ -166,12 +170,6 @@ def _without_broad(light: F32, seen: Mask, sigma: float) -> F32:
     filled = np.where(seen, light, np.float32(ground))
     around = cv2.medianBlur(area(filled, cells), _AROUND)
     return np.asarray(light - enlarged(np.asarray(around, np.float32), (width, height)))
-
-
-def _halved(image: F32) -> F32:
-    """Means over two by two pixels; an odd last row or column is left off."""
-    size = (image.shape[1] // 2, image.shape[0] // 2)
-    return area(image[: size[1] * 2, : size[0] * 2], size)
 
 
 def spot_scatter(difference: Difference, diameter_mm: float) -> float | None:

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from scipy.special import ndtri
 
-from ..imaging import area, enlarged, gaussian, strips
+from ..imaging import area, enlarged, gaussian, reduced, strips
 from ..look import PhotoFrame
 from ..records import F32, U8, Mask
 
@@ -99,9 +99,7 @@ def _activity(coherent: F32, sigma: F32, blur_px: float) -> U8:
 
 def _halved(image: F32) -> F32:
     """Sums over two by two pixels; an odd last row or column is left off."""
-    size = (image.shape[1] // 2, image.shape[0] // 2)
-    even = image[: size[1] * 2, : size[0] * 2]
-    return np.asarray(area(even, size) * np.float32(4), np.float32)
+    return np.asarray(reduced(image, 2) * np.float32(4), np.float32)
 
 
 def score_levels(frame: PhotoFrame, count: int = 4) -> tuple[ScoreLevel, ...]:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from ..imaging import area, distance_inside, from_cells, gaussian, strips
+from ..imaging import area, distance_inside, from_cells, gaussian, reduced, strips
 from ..records import F32, F64, Artwork, Mask, Photo, Placement
 from .frames import BLOCK_PX, Difference, PanelFrame, PhotoFrame
 from .glare import broadly_off, glare, in_photo_window, lit_white, not_followed
@@ -188,7 +188,7 @@ def _photo_frame(
     size = (observed.shape[1], observed.shape[0])
     expected, drawn_light = draw_expected(lit, under_px, blur_artwork_px, size)
     across = slice(0, size[0])
-    reduced = np.zeros((size[1] // shrink, size[0] // shrink), np.float32)
+    contrast = np.zeros((size[1] // shrink, size[0] // shrink), np.float32)
     for rows in strips(size[1], _STRIP_PX * shrink):
         gain, veil = (from_cells(cell, BLOCK_PX, rows, across) for cell in local)
         # of the light channel by itself: colours differ in how it adds up by far less than noise
@@ -197,11 +197,10 @@ def _photo_frame(
         part = slice(rows.start // shrink, rows.stop // shrink)
         count = part.stop - part.start
         if count:
-            whole = added[: count * shrink, : reduced.shape[1] * shrink]
-            reduced[part] = area(whole, (reduced.shape[1], count))
-    reduced -= gaussian(reduced, BLOCK_PX / shrink)
+            contrast[part] = reduced(added, shrink)
+    contrast -= gaussian(contrast, BLOCK_PX / shrink)
     expected_light = sharp.apply(drawn_light)
-    due = _averaged(expected_light, shrink)
+    due = reduced(expected_light, shrink)
     residual, sigma, coherent, bias = left_over(light, expected_light, usable)
     forgiven = light
     for rows in strips(size[1], _STRIP_PX):
@@ -222,13 +221,7 @@ def _photo_frame(
         sharpness=sharp,
         local=local,
     )
-    return frame, forgiven, reduced, due
-
-
-def _averaged(image: F32, shrink: int) -> F32:
-    """Means over `shrink` by `shrink` pixels; a ragged last row or column is left off."""
-    height, width = image.shape[0] // shrink, image.shape[1] // shrink
-    return area(image[: height * shrink, : width * shrink], (width, height))
+    return frame, forgiven, contrast, due
 
 
 def _expected_as_forgiven(

@@ -99,7 +99,9 @@ def not_found(
             "No panel with this artwork was found in the photo.",
             "Take the photo again with the whole panel in the frame, on a plain background.",
         )
-    if all(_contradicted(views, artwork, fine, reading) for reading in plain[:2]):
+    # of a picture that repeats itself, laid one square too far, every tile looks strange
+    told = not _repeats(artwork)
+    if told and all(_contradicted(views, artwork, fine, reading) for reading in plain[:2]):
         return NoPlacement(
             "wrong_artwork",
             "A panel shows in the photo, but its picture is not the artwork's.",
@@ -114,9 +116,6 @@ def not_found(
 
 def _contradicted(views: PhotoViews, artwork: Artwork, fine: ArtworkView, reading: Reading) -> bool:
     """Whether a panel plainly shows something else, whichever way the artwork is laid on it."""
-    if _repeats(artwork):
-        # one square too far, and every tile of it looks strange
-        return False
     tries = ways_of(views, artwork, fine, reading)
     if not tries:
         return bool(reading.ways)
