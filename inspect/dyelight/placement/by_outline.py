@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..records import Artwork, Note
-from .coarse import Lie, Reading
+from .coarse import Lie, Reading, likeness_at
 from .found import LEAST_TEXTURED, SURE_SHARE, Found, agrees
 from .frame_fit import OutlinePrior, turned_covariance
 from .frames import corners_mm, polygon_area, turn_degrees
@@ -15,7 +15,7 @@ from .grain import by_grain
 from .hold import WEAK_PX, held, laid
 from .picture_map import FittedMap
 from .quads import PLAIN_SUPPORT
-from .refine import refine, survey
+from .refine import Survey, refine, survey
 from .scaled import ArtworkView, PhotoViews
 from .search import best_shift
 
@@ -54,6 +54,12 @@ _STRAY = 3.0
 _FEW_TEXTURED = 2
 # what agreement is worth where the outline was not measured all round, below all proof
 _UNSEEN = 0.6
+# and what likeness of colours it takes: stripes agree one period on, or turned round
+_LEAST_LIKENESS = 0.4
+# a quad of this support, likeness and lead is the panel, though no fine outline shows
+_CLEAR_QUAD, _CLEAR_LIKENESS, _CLEAR_LEAD = 0.95, 0.9, 0.3
+# share of the few tiles with detail that must agree where a search has found that detail
+_SPARSE_AGREEING = 0.85
 # clearness of grain that is plain
 _PLAIN_CLEAR = 20.0
 
@@ -168,15 +174,26 @@ def _from_try(
     look = survey(one.start if refined is None else refined.fit.map, views, artwork, fine)
     panel_px = one.prior.corners_px if one.seen else None
     plain_panel = one.seen and one.reading.quad.support >= PLAIN_SUPPORT
-    if refined is not None and agrees(refined.survey, look):
+    sparse = one.detail > 0 and refined is not None and _sparse_proof(refined.survey, look)
+    if refined is not None and (sparse or agrees(refined.survey, look)):
         agreed = Found.of(refined, artwork, by_outline=True, panel_px=panel_px)
         if plain_panel and refined.fit.worst_error_px > WEAK_PX:
             agreed = _better(agreed, _by_grain(views, artwork, fine, one)[0])
         if not one.seen:
             # a chequer agrees wherever its squares meet, so there its colours decide
-            return agreed, _UNSEEN + 0.3 * one.way.likeness
+            corners = agreed.picture.to_photo(corners_mm(artwork))
+            likeness = likeness_at(views.photo, artwork, corners)
+            if likeness < _LEAST_LIKENESS:
+                return None, 0.0
+            unusual = one.way.likeness - one.likeness
+            return agreed, _UNSEEN + 0.3 * (likeness - unusual)
         return agreed, 1.0 + look.agreeing
     missing = look.textured >= LEAST_TEXTURED
+    lead = one.likeness - max((other.likeness for other in others), default=-1.0)
+    if not one.seen and not one.reading.plain:
+        # the rough outline and the colours together may be plain enough
+        plain_panel = one.reading.quad.support >= _CLEAR_QUAD
+        plain_panel &= one.way.likeness >= _CLEAR_LIKENESS and lead >= _CLEAR_LEAD
     if not plain_panel or (missing and look.agreeing < SURE_SHARE):
         # the photo lacks detail that the artwork promises
         return None, 0.0
@@ -190,7 +207,6 @@ def _from_try(
         return found, 0.95 + 0.05 * clearness / (clearness + _PLAIN_CLEAR)
     if missing or look.strange > STRANGE_SHARE:
         return None, 0.0
-    lead = one.likeness - max((other.likeness for other in others), default=-1.0)
     if one.detail == 0 and (one.way.likeness < _LIKENESS or lead < _LEAD):
         return None, 0.0
     score = 0.5 + 0.4 * one.way.likeness
@@ -203,6 +219,16 @@ def _from_try(
     strayed = found.picture.to_photo(corners_mm(artwork)) - one.prior.corners_px
     blind = _blind(artwork, one, ())
     return (blind if np.abs(strayed).max() > _STRAY * blind.uncertainty_px else found), score
+
+
+def _sparse_proof(fine_look: Survey, look: Survey) -> bool:
+    """Whether the little detail of a picture, as of stars on black, agrees all over."""
+    against = look.textured >= LEAST_TEXTURED and look.agreeing < SURE_SHARE
+    return (
+        fine_look.textured >= LEAST_TEXTURED
+        and fine_look.agreeing >= _SPARSE_AGREEING
+        and not against
+    )
 
 
 def _by_grain(

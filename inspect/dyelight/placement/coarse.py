@@ -16,6 +16,8 @@ from .scaled import blurred, shrink
 
 _GRID = 40
 _INSET = 0.06
+# longer side of the photo that is read
+_SMALL_PX = 640
 # share of the cells that may be reflections
 _REFLECTED = 0.2
 # spread of the artwork's colours (share of the full range) below which it has no pattern to match
@@ -74,15 +76,13 @@ def read_quads(photo: Photo, artwork: Artwork, quads: list[Quad]) -> list[Readin
         return []
     art = small_artwork(artwork)
     spread = float(np.sqrt(np.sum(np.var(art, axis=(0, 1)))))
-    factor = min(1.0, 640 / max(photo.width_px, photo.height_px))
+    factor = min(1.0, _SMALL_PX / max(photo.width_px, photo.height_px))
     small = shrink(photo.pixels, factor)
     scale = np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
     readings = []
     softened: dict[float, Pixels] = {}
     for quad in quads:
-        # a cell of the grid averages about its own area of the photo
-        side = float(np.linalg.norm(np.ptp(quad.corners_px * scale, axis=0))) / _GRID / 1.4
-        sigma = max(0.5, round(side) / 2)
+        sigma = _cell_blur(quad.corners_px * scale)
         if sigma not in softened:
             softened[sigma] = blurred(small, sigma)
         at = _unit_grid(quad.corners_px)
@@ -91,6 +91,22 @@ def read_quads(photo: Photo, artwork: Artwork, quads: list[Quad]) -> list[Readin
             Reading(quad, _ways(quad, seen, inside, art), spread, _chroma_spread(seen, inside))
         )
     return readings
+
+
+def likeness_at(photo: Photo, artwork: Artwork, corners_px: F64) -> float:
+    """How like the artwork's colours (-1..1) the photo's are between corners (4, 2) known well."""
+    factor = min(1.0, _SMALL_PX / max(photo.width_px, photo.height_px))
+    small = shrink(photo.pixels, factor)
+    scale = np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
+    softened = blurred(small, _cell_blur(corners_px * scale))
+    seen, inside = gather(softened, (_unit_grid(corners_px) + 0.5) * scale - 0.5)
+    return _likeness(seen, inside, small_artwork(artwork))
+
+
+def _cell_blur(corners_px: F64) -> float:
+    """Blur, px, at which a sample averages about a cell of the grid."""
+    side = float(np.linalg.norm(np.ptp(corners_px, axis=0))) / _GRID / 1.4
+    return max(0.5, round(side) / 2)
 
 
 def _unit_grid(corners_px: F64) -> F64:

@@ -13,6 +13,7 @@ from .frames import border_mm, polygon_area
 from .picture_map import FittedMap
 from .scaled import ArtworkView, PhotoView, PhotoViews, near_power_of_two
 from .spline_fit import FitResult, fit_spline
+from .stripes import along_one_line
 from .tiles import TileShifts, observed, predict, shrunk_mask, tile_shift
 
 # panel areas in view pixels and tile sides of the successive looks, with the most rounds at each
@@ -40,8 +41,11 @@ _HOPELESS_SHARE = 0.2
 _MOST_MOVE_SHARE = 0.25
 # correlation from which a tile counts as showing the artwork
 _AGREEMENT = 0.5
+# standard error of a tile's blur variance, view px^2, from which it tells nothing of the blur
+_BLUR_ERROR_PX2 = 2.0
 # sd of a tile's expected brightness, share of the full range, from which it must show
 _LEAST_DETAIL = 0.008
+_MOST_GAIN = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +195,7 @@ def _round(
     used = tiles.subset(good)
     seen = observed(picture, view, used)
     floor = _tile_floor(art.hue_share_at(seen.points_mm), blur) * view.pitch
-    seen = replace(seen, information=capped(seen.information, floor))
+    seen = along_one_line(replace(seen, information=capped(seen.information, floor)), view.pitch)
     lens = bool(good.sum() >= _LENS_TILES) and spread(seen.points_mm, artwork) >= _LENS_SPREAD
     lens |= prior is not None and prior.lens is not None
     base = fit_homography_lens(picture, seen, lens=lens, prior=prior)
@@ -244,7 +248,8 @@ def _surveyed(tiles: TileShifts, view: PhotoView) -> Survey:
     # the kernel 0 1 0 / 1 -4 1 / 0 1 0 raises white noise by the root of 20
     noise = 1.4826 * float(np.median(np.abs(lap[::3, ::5]))) / np.sqrt(20.0)
     right = tiles.gain[tiles.agreement > _AGREEMENT]
-    gain = float(np.median(right)) if right.size >= 4 else 0.6
+    # a print is seldom seen at more contrast than its file; reflections that fit by chance are
+    gain = min(float(np.median(right)), _MOST_GAIN) if right.size >= 4 else 0.6
     least = max(4.0 * noise, _LEAST_DETAIL)
     textured = gain * tiles.detail > least
     strange = (tiles.photo_detail > 2 * least) & (tiles.agreement < _AGREEMENT)
@@ -260,7 +265,8 @@ def _updated_blur(blur2: float, step: Refined) -> float:
     """The photo's blur variance beyond the artwork's, px^2, after what a look's tiles say of it."""
     tiles = step.tiles
     texture = tiles.detail * tiles.gain / tiles.noise
-    clear = texture > np.median(texture)
+    # smooth shading hardly changes by blur, and what changes it would pass for blur
+    clear = (texture > np.median(texture)) & (tiles.blur2_error < _BLUR_ERROR_PX2)
     if clear.sum() < 3:
         return blur2
     more = float(np.median(tiles.blur2[clear])) * step.view.pitch**2

@@ -30,6 +30,11 @@ _LEAST_INNER = 0.5
 _LEAST_PIXELS = 400
 _LEVEL_PX = 12.0
 _CLIP = 3.0
+# how far prints lie off the metal by use, and corners read from an outline off the panel's
+_DRIFT_MM = 1.0
+_CORNER_PX = 1.5  # view px
+# what the likeness of the farthest shift counts less, for ties
+_FARTHEST = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,13 +66,26 @@ def best_shift(
     if even is None:
         return None
     surface = _correlation(detail_only(view.grey, view.usable), even, reach)
-    peak = np.unravel_index(int(surface.argmax()), surface.shape)
+    peak = _likeliest(surface, reach, _DRIFT_MM * px_per_mm + _CORNER_PX)
     shift = np.array([peak[1] - reach, peak[0] - reach], np.float64) * view.pitch
     move = np.array([[1.0, 0.0, shift[0]], [0.0, 1.0, shift[1]], [0.0, 0.0, 1.0]])
     moved = replace(start, homography=move @ start.homography)
     scatter = 1.4826 * float(np.median(np.abs(surface - np.median(surface))))
     likeness = float(surface[peak])
     return Match(moved, likeness, (likeness - float(np.median(surface))) / max(scatter, 1e-9))
+
+
+def _likeliest(surface: F32, reach: int, usual_px: float) -> tuple[int, int]:
+    """Row and column of the shift that is likeliest by its likeness and by how far prints lie off.
+
+    Stripes are alike all along themselves, and one period on.
+    """
+    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    off = np.hypot(y, x)
+    rare = np.maximum(off - usual_px, 0.0) / (0.5 * usual_px)
+    usual = np.exp(-0.5 * np.square(rare)) * (1 - _FARTHEST * off / max(reach, 1))
+    row, column = np.unravel_index(int((surface * usual).argmax()), surface.shape)
+    return int(row), int(column)
 
 
 def panel_detail(

@@ -42,7 +42,8 @@ class TileShifts:
     (N,) partial correlation of photo and artwork before it, a plane of light taken out of both;
     `detail`, `photo_detail` (N,) sd of artwork and photo off that plane; `noise` (N,) sd of what
     the model leaves over; `cover` (N,) share of the tile that was used; `blur2` (N,) Gaussian
-    variance in view px^2 by which the photo is softer than the prediction.
+    variance in view px^2 by which the photo is softer than the prediction, and `blur2_error` (N,)
+    its standard error.
     """
 
     center_px: F64
@@ -55,6 +56,7 @@ class TileShifts:
     noise: F64
     cover: F64
     blur2: F64
+    blur2_error: F64
 
     def subset(self, keep: Mask) -> TileShifts:
         """The tiles where `keep` (N,) is True."""
@@ -222,7 +224,8 @@ def _solve(grams: F64, center: F64, tile: int) -> TileShifts:
     # a Gaussian of variance v adds v/2 times the Laplacian
     order = [0, 1, 2, 3, 5, 6, 4, 9]
     curve = _schur(gram[:, order][:, :, order], 6)
-    blur2 = 2 * curve[:, 0, 1] / (gain * np.maximum(curve[:, 0, 0], 1e-9))
+    bend = np.maximum(curve[:, 0, 0], 1e-9)
+    blur2 = 2 * curve[:, 0, 1] / (gain * bend)
     return TileShifts(
         center_px=center,
         shift=shift,
@@ -234,6 +237,7 @@ def _solve(grams: F64, center: F64, tile: int) -> TileShifts:
         noise=np.sqrt(variance),
         cover=count / tile**2,
         blur2=blur2,
+        blur2_error=2 * np.sqrt(variance / bend) / np.abs(gain),
     )
 
 
