@@ -22,6 +22,8 @@ _UNSEEN_EDGE_MM = 2.2  # the print's outline may be off the metal's by its drift
 _AROUND = 5  # cells of two sigmas
 _BINS = 5
 _LOW_SPAN = 1.12  # scatters between the 5th and 30th percentile of normal noise
+# a scatter told by some 25 values is taken so many times, and not below this share of the panel's
+_FEW, _CALMEST = 1.3, 0.25
 _LEAST_SCATTER = 0.0008  # root light: what eight-bit steps leave after smoothing
 
 
@@ -143,6 +145,7 @@ def smoothed_levels(view: PatchView, wanted_px: float | None = None) -> list[Lev
         if by_activity is None:
             break
         spread = np.maximum(cv2.LUT(busy, by_activity), np.float32(_LEAST_SCATTER))
+        spread = _calmer(spread, light, seen, sigma)
         score = light / spread
         score[~seen] = 0
         middle_spread = float(np.median(spread[seen]))
@@ -170,6 +173,26 @@ def _without_broad(light: F32, seen: Mask, sigma: float) -> F32:
     filled = np.where(seen, light, np.float32(ground))
     around = cv2.medianBlur(area(filled, cells), _AROUND)
     return np.asarray(light - enlarged(np.asarray(around, np.float32), (width, height)))
+
+
+def _calmer(spread: F32, light: F32, seen: Mask, sigma: float) -> F32:
+    """The scatter (H, W) expected of a smoothed difference, less where its surroundings are calm.
+
+    Glare and uneven light raise the scatter of a wide filter over the whole panel, though most of
+    the panel lies outside them. The middle of what lies around, some five patches wide, leaves the
+    patch itself out; it rests on few values and so is not believed below a share of the whole.
+    """
+    height, width = light.shape
+    cells = (int(width / (2 * sigma)), int(height / (2 * sigma)))
+    if min(cells) < 2 * _AROUND:
+        return spread
+    size = np.abs(np.where(seen, light, np.float32(0)))
+    filled = cv2.resize(np.asarray(size, np.float32), cells, interpolation=cv2.INTER_NEAREST)
+    known = cv2.resize(seen.astype(np.uint8), cells, interpolation=cv2.INTER_NEAREST) > 0
+    filled = np.where(known, filled, area(spread, cells))
+    around = enlarged(cv2.medianBlur(np.asarray(filled, np.float32), _AROUND), (width, height))
+    local = np.maximum(np.float32(_FEW * 1.4826) * around, np.float32(_CALMEST) * spread)
+    return np.asarray(np.minimum(spread, np.maximum(local, np.float32(_LEAST_SCATTER))), np.float32)
 
 
 def spot_scatter(difference: Difference, diameter_mm: float) -> float | None:

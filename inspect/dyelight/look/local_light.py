@@ -36,7 +36,7 @@ _OUTLIER = 4.0  # scatters from which a place counts for little
 _LEAST_SCATTER = 0.006  # root light
 # prior standard deviations: relative gain, and veil in linear light
 _GAIN_PRIOR, _VEIL_PRIOR = 0.05, 0.1
-_MOST_GAIN = 0.5
+_MOST_GAIN = 0.3
 _CELLS_EXACT = 4
 
 
@@ -152,8 +152,7 @@ def _moved(light: LocalLight, sums: list[F32], ridge: F64) -> LocalLight:
     gr, vr = gr - ridge[0] * light.gain, vr - ridge[1] * light.veil
     gg, vv = gg + ridge[0], vv + ridge[1]
     determinant = np.maximum(gg * vv - gv * gv, 1e-12)
-    gain = light.gain + (vv * gr - gv * vr) / determinant
-    veil = light.veil + (gg * vr - gv * gr) / determinant
-    return LocalLight(
-        np.clip(gain, -_MOST_GAIN, _MOST_GAIN).astype(np.float32), veil.astype(np.float32)
-    )
+    gain = np.clip(light.gain + (vv * gr - gv * vr) / determinant, -_MOST_GAIN, _MOST_GAIN)
+    # the veil that suits the gain taken, which may be less than was asked for
+    veil = light.veil + (vr - gv * (gain - light.gain)) / np.maximum(vv, 1e-12)
+    return LocalLight(gain.astype(np.float32), veil.astype(np.float32))
