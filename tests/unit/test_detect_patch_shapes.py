@@ -244,6 +244,13 @@ def test_pieces_of_one_spot_are_joined_and_other_things_are_not() -> None:
     assert sizes == sorted([40 * 40 + 12 * 12, 15 * 15, 70 * 3])
 
 
+def test_a_zone_takes_in_no_patch() -> None:
+    """A spot at the border of an unevenness over a third of the panel stays a spot."""
+    zone, spot = _region((0, 0, SIDE // 2, SIDE), 0.05), _region((SIDE // 2 + 3, 40, 240, 80), 0.06)
+    regions = grouped([zone, spot], np.zeros((SIDE, SIDE), np.float32), 5.0)
+    assert {region.place.count for region in regions} == {zone.place.count, spot.place.count}
+
+
 def test_places_join_and_share_what_both_hold() -> None:
     """Windows that lie apart, overlap or reach over the frame keep every pixel where it was."""
     one, other = Place(np.ones((4, 6), bool), 3, 2), Place(np.ones((2, 9), bool), 5, 4)

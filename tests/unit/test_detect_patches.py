@@ -190,6 +190,20 @@ def test_a_smooth_patch_is_found_at_its_place_and_size() -> None:
     assert found[0].features["edge_blur_ratio"] > 2.0
 
 
+def test_a_patch_stands_out_of_the_calm_around_it() -> None:
+    """Unevenness over two thirds of the panel hides no faint spot in the calm third."""
+    expected = _picture(detail=0.02)
+    broad = _blurred(np.random.default_rng(8).normal(size=(SIDE, SIDE)).astype(np.float32), 9.0)
+    broad *= np.float32(0.03) / broad.std()
+    broad[:, :150] = 0
+    spot = np.roll(_disc(14, 4), -105, axis=1)
+    observed = expected + (_blurred(broad, 6.0) + np.float32(0.05) * spot)[..., None]
+    found = find_patches(_difference(np.asarray(observed, np.float32), expected))
+    near = [one for one in found if abs(one.center_mm[0] - 12.5) < 1]
+    assert [one.tone for one in near] == ["light"]
+    assert near[0].features["eq_diameter_mm"] == pytest.approx(14 * 2 / PER_MM, rel=0.25)
+
+
 def test_a_panel_as_expected_shows_no_patches() -> None:
     """Noise alone gives nothing."""
     expected = _picture(detail=0.02)

@@ -254,6 +254,20 @@ def test_reflection_over_print_is_followed() -> None:
     assert np.abs(left[here]).mean() < 0.06 * apart.mean()
 
 
+def test_the_border_of_a_reflection_draws_no_blots() -> None:
+    """Where a lamp's edge runs along with the picture's own, the light stays between the two."""
+    frame = _even_frame()
+    height, width = frame.inside.shape
+    x = (np.arange(width) + 0.5) / PX_PER_MM - 2
+    rise = 1 / (1 + np.exp(-(x - 40.0) / 1.5))
+    shade = (0.75 - 0.3 / (1 + np.exp(-(x - 41.0) / 3.0))).astype(np.float32)
+    expected = np.broadcast_to(shade[None, :, None], (height, width, 3)).astype(np.float32)
+    linear = linear_from_root(expected.copy()) + (0.5 * rise).astype(np.float32)[None, :, None]
+    lit = replace(frame, expected=expected, observed=root_from_linear(linear))
+    left = lit.observed - expected - fit_local_light(lit, 0.005).added(expected)
+    assert np.abs(left[40:-40, 40:-40]).max() < 0.12
+
+
 def test_wide_places_far_off() -> None:
     """A wide stain is far off with what lies around it, a narrow streak is not."""
     dark = np.zeros((8, 8), np.float32)

@@ -343,3 +343,30 @@ def test_placement_is_the_same_each_time_and_can_be_pickled() -> None:
     there = pickle.loads(pickle.dumps(first)).picture.to_photo(points)
     assert np.array_equal(first.picture.to_photo(points), second.picture.to_photo(points))
     assert np.array_equal(first.picture.to_photo(points), there)
+
+
+def stripes(turn_deg: float) -> U8:
+    """Drawn stripes of one direction, whose shading across them tells each from the next."""
+    y, x = np.mgrid[0:600, 0:900].astype(np.float64)
+    across = x * np.cos(np.radians(turn_deg)) + y * np.sin(np.radians(turn_deg))
+    grey = 110 + 55 * np.tanh(4 * np.sin(across / 9)) + 25 * np.sin(across / 200)
+    return np.asarray(np.round(grey[..., None] * np.array([0.8, 1.0, 1.15])), dtype=np.uint8)
+
+
+@pytest.mark.parametrize("turn_deg", [25.0, 70.0])
+def test_stripes_lie_across_by_themselves_and_along_by_the_outline(turn_deg: float) -> None:
+    """Along a stripe nothing is seen, so the outline's place stands and the error owns to it."""
+    shot = shoot(stripes(turn_deg), drift=(0.3, -0.4), blur=0.7)
+    placed = place(shot.photo, shot.artwork)
+    assert isinstance(placed, Placement)
+    grid = np.stack(np.meshgrid(np.linspace(10, 140, 6), np.linspace(10, 90, 5)), -1).reshape(-1, 2)
+    normal = np.array([np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))])
+    off = placed.picture.to_photo(grid) - shot.truth(grid)
+    # what a step of 1 mm across the stripes is in the photo, less what a step along them is
+    along_mm = np.array([-normal[1], normal[0]])
+    along = shot.truth(grid + along_mm) - shot.truth(grid - along_mm)
+    square = np.stack([-along[:, 1], along[:, 0]], axis=1)
+    square /= np.linalg.norm(square, axis=1, keepdims=True)
+    assert np.median(np.abs(np.sum(off * square, axis=1))) < 0.15
+    assert np.median(np.hypot(*off.T)) < 3 * placed.uncertainty_px
+    assert placed.uncertainty_px > 0.5

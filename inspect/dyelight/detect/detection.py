@@ -14,6 +14,7 @@ from ..records import F64, Candidate, Mask
 from .borders import find_borders
 from .capability import faintest_spot_de00, smallest_speck_mm
 from .doubles import find_double
+from .edge_chips import find_chips, is_chip, with_chips_whole
 from .known_colours import with_known_colours
 from .line_parts import with_lines_whole
 from .marks import find_marks
@@ -37,6 +38,7 @@ DETECTORS: tuple[Detector, ...] = (
     find_streaks,
     find_marks,
     find_patches,
+    find_chips,
 )
 
 _REFLECTION = 0.55  # likeness over which a pale patch is light on the coating, not missing dye
@@ -99,7 +101,7 @@ def detect(difference: Difference, under: UnderTaught | None = None) -> Detectio
     if under is not None:
         told, judged = with_taught(difference, found, under)
         found = tuple(told)
-    found = tuple(with_lines_whole(with_dents_whole(found)))
+    found = tuple(with_chips_whole(with_lines_whole(with_dents_whole(found))))
     thrown_back = {id(c) for c in found if is_reflection(difference, c)}
     hidden = difference.hidden.copy()
     strong = [c for c in found if id(c) in thrown_back and c.delta_e00 >= _STRONG_DE00]
@@ -111,6 +113,7 @@ def detect(difference: Difference, under: UnderTaught | None = None) -> Detectio
         if id(c) not in thrown_back
         and (
             _shows_through(c)
+            or is_chip(c)
             or not _is_hidden(difference, difference.hidden if is_mark(c) else hidden, c)
         )
         and not _on_the_rim(difference, c)

@@ -17,7 +17,7 @@ ALONG_MM = 2.0  # one cell along the edge
 _FINE = 4  # samples along in a cell
 ACROSS_MM = 0.1
 _REACH_MM = 9.0
-_TELLS = 0.06  # root light between picture and base under which a strip cannot be seen
+TELLS = 0.06  # root light between picture and base under which a strip cannot be seen
 _COARSE = 64
 
 
@@ -88,7 +88,7 @@ def read_side(difference: Difference, look: EdgeLight, side: int, edge_mm: float
     px = frame.to_px(flat).reshape(*along.shape, 2)
     at = np.asarray(px, np.float32)
     seen = sampled(frame.observed, at)
-    due, base = _expected(difference, look, at)
+    due, base = expected_on(difference, look, at)
     # a clipped strip is still seen to be light
     good = sampled((frame.in_photo & frame.opaque).astype(np.float32), at) > 0.98
     # where the outline bends away, at rounded corners and shaped panels, depth means nothing
@@ -103,7 +103,7 @@ def read_side(difference: Difference, look: EdgeLight, side: int, edge_mm: float
     share = good.reshape(part).mean(1)
     if (share > 0.5).sum() < 20:
         return None
-    tells = (bottom > 3 * _TELLS**2 * np.maximum(share, 1e-3)) & (share > 0.5)
+    tells = (bottom > 3 * TELLS**2 * np.maximum(share, 1e-3)) & (share > 0.5)
     bareness = np.where(tells, top / np.maximum(bottom, 1e-9), np.nan)
 
     def mean(image: F32) -> F32:
@@ -113,7 +113,7 @@ def read_side(difference: Difference, look: EdgeLight, side: int, edge_mm: float
     return Strip(side, middle, depth, bareness, mean(seen), mean(due), mean(base), whole)
 
 
-def _expected(difference: Difference, look: EdgeLight, at: F32) -> tuple[F32, F32]:
+def expected_on(difference: Difference, look: EdgeLight, at: F32) -> tuple[F32, F32]:
     """Root light (U, V, 3) of the picture and of the bare base under the fitted light."""
     frame = difference.panel
     height, width = frame.inside.shape

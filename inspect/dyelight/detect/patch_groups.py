@@ -21,6 +21,7 @@ _MOST_GAP_MM = 6.0
 _LIKE = 6.0  # how many times as strong the main part of a patch may be as a piece of it
 _MAIN = 0.75  # and how strong at least
 _DRAWN_OUT = 5.0  # length over width from which a region is a line, and no piece of a spot
+_ZONE = 0.22  # of the panel's short side, from which a region is a zone and takes in no patch
 _VALLEY = 0.6  # what is weaker than this share of its neighbour, with the other sign, is its valley
 
 
@@ -51,11 +52,13 @@ class Region:
 
 def grouped(regions: Sequence[Region], light: F32, px_per_mm: float) -> list[Region]:
     """The regions with pieces of one patch joined and its valleys dropped, strongest first."""
+    zone_px = _ZONE * min(light.shape)
 
     def together(i: int, j: int) -> bool:
         one, other = regions[i], regions[j]
         return (
             one.sign == other.sign
+            and max(one.diameter_px, other.diameter_px) < zone_px
             and _alike(one, other)
             and _near(one, other, _gap_px(one, other, px_per_mm))
         )

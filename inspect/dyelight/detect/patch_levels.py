@@ -190,7 +190,8 @@ def _calmer(spread: F32, light: F32, seen: Mask, sigma: float) -> F32:
     filled = cv2.resize(np.asarray(size, np.float32), cells, interpolation=cv2.INTER_NEAREST)
     known = cv2.resize(seen.astype(np.uint8), cells, interpolation=cv2.INTER_NEAREST) > 0
     filled = np.where(known, filled, area(spread, cells))
-    around = enlarged(cv2.medianBlur(np.asarray(filled, np.float32), _AROUND), (width, height))
+    middle = cv2.medianBlur(np.asarray(filled, np.float32), _AROUND)
+    around = enlarged(np.asarray(middle, np.float32), (width, height))
     local = np.maximum(np.float32(_FEW * 1.4826) * around, np.float32(_CALMEST) * spread)
     return np.asarray(np.minimum(spread, np.maximum(local, np.float32(_LEAST_SCATTER))), np.float32)
 

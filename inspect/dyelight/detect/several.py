@@ -104,7 +104,7 @@ def _same_place(sights: Sequence[Sight], seen_from: Sequence[int]) -> list[Note]
 
 
 def _is_local(candidate: Candidate) -> bool:
-    return is_mark(candidate) or candidate.family == "patch"
+    return is_mark(candidate) or candidate.family in ("patch", "chip")
 
 
 def _doubles(

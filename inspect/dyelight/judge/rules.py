@@ -31,7 +31,7 @@ from .model_file import (
     parse,
 )
 
-Family = Literal["point", "line", "patch", "double", "border", "panel", "taught"]
+Family = Literal["point", "line", "patch", "double", "border", "chip", "panel", "taught"]
 KINDS: tuple[Kind, ...] = get_args(Kind)
 FAMILIES: tuple[Family, ...] = get_args(Family)
 RULES_FILE = "defects.toml"

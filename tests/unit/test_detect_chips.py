@@ -1,0 +1,100 @@
+"""Bites out of the coating at the panel's edge, drawn into made-up photos."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from dyelight.detect.edge_chips import find_chips, with_chips_whole
+from dyelight.look import Difference, compare
+from dyelight.placement.picture_map import FittedMap
+from dyelight.records import F64, U8, Artwork, Candidate, Photo, Placement
+
+WIDTH_MM, HEIGHT_MM, PER_MM = 120.0, 80.0, 7.0
+LEFT_PX, TOP_PX = 60, 50
+SHAPE = (int(HEIGHT_MM * PER_MM), int(WIDTH_MM * PER_MM))
+
+
+def _picture() -> U8:
+    """Soft colour fields with a white square, so that the base's colour is known."""
+    rng = np.random.default_rng(5)
+    ground = rng.uniform(40, 170, (7, 10, 3)).astype(np.float32)
+    image = cv2.resize(ground, SHAPE[::-1], interpolation=cv2.INTER_CUBIC)
+    image[240:300, 380:460] = 255
+    noise = cv2.GaussianBlur(rng.normal(size=(*SHAPE, 3)).astype(np.float32), (0, 0), 1.5)
+    return np.asarray(np.clip(image + 40 * noise, 0, 255), np.uint8)
+
+
+def _seen(
+    *bites: tuple[float, float, float, float], level: float = 1.0, soft_px: float = 0.5
+) -> Difference:
+    """The difference for a panel with half-ellipses (x, y, across, deep in mm) of bare `level`."""
+    picture = _picture()
+    print_light = ((picture.astype(np.float32) / 255) ** np.float32(2.2)) * 0.95 + 0.02
+    y, x = (np.mgrid[: SHAPE[0], : SHAPE[1]] + 0.5) / PER_MM
+    bare = np.zeros(SHAPE, np.float32)
+    for at_x, at_y, across, deep in bites:
+        far = np.hypot((x - at_x) / (across / 2), (y - at_y) / deep)
+        bare = np.maximum(bare, np.clip((1 - far) * min(across, deep) * PER_MM / 2 + 0.5, 0, 1))
+    bare = np.asarray(cv2.GaussianBlur(bare, (0, 0), soft_px), np.float32)[..., None]
+    panel = 0.7 * (print_light * (1 - bare) + np.float32(level) * bare)
+    full = np.full((SHAPE[0] + 2 * TOP_PX, SHAPE[1] + 2 * LEFT_PX, 3), 0.15, np.float32)
+    full[TOP_PX : TOP_PX + SHAPE[0], LEFT_PX : LEFT_PX + SHAPE[1]] = panel
+    seen = np.asarray(cv2.GaussianBlur(full, (0, 0), 1.0), np.float32)
+    seen = seen + np.random.default_rng(1).normal(size=full.shape) * np.sqrt(seen / 8000)
+    pixels = np.asarray(np.rint(255 * np.clip(seen, 0, 1) ** (1 / 2.2)), np.uint8)
+    homography = np.array(
+        [[PER_MM, 0, LEFT_PX - 0.5], [0, PER_MM, TOP_PX - 0.5], [0, 0, 1]], np.float64
+    )
+    size = (full.shape[1], full.shape[0])
+    place = FittedMap.from_homography(homography, size, (0, 0, WIDTH_MM, HEIGHT_MM))
+    square: F64 = np.array([[0, 0], [WIDTH_MM, 0], [WIDTH_MM, HEIGHT_MM], [0, HEIGHT_MM]], float)
+    corners = place.to_photo(square) + 0.01 * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+    placement = Placement(place, corners, True, 0.05, (0.0, 0.0), (0.0, 0.0), False, 0, "features")
+    artwork = Artwork("picture.png", "", picture, None, WIDTH_MM, HEIGHT_MM)
+    return compare(Photo("photo.jpg", "", pixels), artwork, placement)
+
+
+@pytest.mark.parametrize(
+    ("bite", "level"),
+    [
+        ((60.0, 80.0, 3.0, 1.6), 1.0),
+        ((0.0, 40.0, 8.0, 6.0), 0.6),
+        ((120.0, 0.0, 12.0, 6.0), 1.0),
+    ],
+)
+def test_a_bite_is_found_at_its_place_and_size(
+    bite: tuple[float, float, float, float], level: float
+) -> None:
+    """Small at a long side, dull metal at a short one, and a whole corner."""
+    (found,) = find_chips(_seen(bite, level=level))
+    x, y, across, deep = bite
+    assert found.family == "chip"
+    assert found.tone == "light"
+    assert np.hypot(found.center_mm[0] - x, found.center_mm[1] - y) < max(across / 2, deep)
+    share = 0.25 if y == 0 else 0.5
+    area = share * np.pi * (across / 2) * deep
+    # the first third of a millimetre is the rim's
+    assert 0.45 * area < found.area_mm2 < 1.2 * area
+    assert found.snr > 6
+    assert found.features["edge_blur_ratio"] < 2.2
+
+
+def test_what_is_no_bite() -> None:
+    """A bare strip along the edge, a spot off the edge, and a panel as expected."""
+    assert find_chips(_seen((60.0, 80.0, 60.0, 1.5))) == ()
+    assert find_chips(_seen((60.0, 74.0, 4.0, 2.0))) == ()
+    assert find_chips(_seen()) == ()
+
+
+def test_what_lies_within_a_bite_is_part_of_it() -> None:
+    """Marks and patches of its border go, others stay."""
+    (chip,) = find_chips(_seen((0.0, 40.0, 8.0, 6.0)))
+
+    def other(x0: float, y0: float) -> Candidate:
+        box = (x0, y0, x0 + 1.0, y0 + 1.0)
+        return Candidate("line", (x0, y0), box, np.zeros((3, 2)), 1.0, 9.0, 9.0, "light", {})
+
+    inside, beside = other(2.0, 39.5), other(30.0, 39.5)
+    assert with_chips_whole([chip, inside, beside]) == [chip, beside]
