@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 
 from dyelight.detect import detect, detection
-from dyelight.detect.detection import is_reflection
 from dyelight.detect.known_colours import with_known_colours
 from dyelight.detect.patch_levels import darker_scatter, patch_view, spot_scatter
 from dyelight.detect.patch_measures import measure_patch, sharpened
 from dyelight.detect.patches import find_patches
 from dyelight.detect.places import Place
+from dyelight.detect.reflections import is_reflection
 from dyelight.look import Difference, PanelFrame, PhotoFrame
 from dyelight.look.colour_light import ColourLight
 from dyelight.look.render import photo_light

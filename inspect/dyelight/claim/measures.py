@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 
 from ..colour import ciede2000, lab_from_linear
-from ..detect.detection import is_reflection
 from ..detect.patches import find_patches
+from ..detect.reflections import is_reflection
 from ..detect.shapes import drawn
 from ..imaging import as_u8, gaussian
 from ..look import Difference

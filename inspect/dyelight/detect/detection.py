@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -19,6 +19,7 @@ from .known_colours import with_known_colours
 from .line_parts import with_lines_whole
 from .marks import find_marks
 from .patches import find_patches
+from .reflections import is_piece_of_light, is_reflection, is_skirt, shows_through
 from .same import with_dents_whole, without_doubles
 from .shapes import drawn, is_mark
 from .streaks import find_streaks, without_streaks
@@ -41,30 +42,10 @@ DETECTORS: tuple[Detector, ...] = (
     find_chips,
 )
 
-_REFLECTION = 0.55  # likeness over which a pale patch is light on the coating, not missing dye
-_SMOOTH = 0.12  # vapour is mottled, a reflection is not
-_DETAIL_KEPT = 0.75
-_LIGHT, _PLAIN, _MOTTLED = 0.62, 0.8, 0.2
-_ROUND = 0.7  # lamps and windows have plain shapes, and gloss rounds them off
-_EDGE_MM = 2.5
 _RIM_MM = 1.8
 _UNSEEN_RIM_MM = 3.2
 _ALONG, _ALONG_MM = 5.0, 2.0
-_SKIRT = 0.3  # share of a patch in the skirt of glare from which it may be the glare's own
-_SKIRT_MM = 2.0
 _STRONG_DE00 = 30.0  # under a fainter reflection the picture can still be judged
-_BROAD = 0.22  # share of the short side from which a soft patch may as well be light
-_VERY_SOFT = 2.5
-_MORE_DYE = 0.44  # share of light under which lost dye draws a patch better than light does
-_SOFT_BORDER = 1.6
-_SHARP_BORDER = 1.3  # no glare ends so sharply, nor does what it mirrors
-_THROUGH_DE00 = 3.0
-_THROUGH_SHIFT_PX = 25.0  # no edge of the picture is that far off its place
-_STRONG_MARK_DE00, _STRONG_SHIFT_PX = 10.0, 12.0
-_DRAWN_OUT, _STRAIGHT, _THIN_MM, _OWN_COLOURS = 8.0, 0.98, 4.0, 0.6
-_LIFT_MM = 25.0
-_WIDE_MM = 12.0  # coating seldom lifts in larger pieces
-_OVER_WHITE = 0.5  # no bare base is brighter than white
 _MIN_HIDDEN_MM2 = 4.0
 
 
@@ -102,7 +83,9 @@ def detect(difference: Difference, under: UnderTaught | None = None) -> Detectio
         told, judged = with_taught(difference, found, under)
         found = tuple(told)
     found = tuple(with_chips_whole(with_lines_whole(with_dents_whole(found))))
-    thrown_back = {id(c) for c in found if is_reflection(difference, c)}
+    mirrored = [c for c in found if is_reflection(difference, c)]
+    mirrored += [c for c in found if is_piece_of_light(difference, c, mirrored)]
+    thrown_back = {id(c) for c in mirrored}
     hidden = difference.hidden.copy()
     strong = [c for c in found if id(c) in thrown_back and c.delta_e00 >= _STRONG_DE00]
     hidden |= drawn(difference, strong)
@@ -112,12 +95,12 @@ def detect(difference: Difference, under: UnderTaught | None = None) -> Detectio
         for c in found
         if id(c) not in thrown_back
         and (
-            _shows_through(c)
+            shows_through(c)
             or is_chip(c)
             or not _is_hidden(difference, difference.hidden if is_mark(c) else hidden, c)
         )
         and not _on_the_rim(difference, c)
-        and not _is_skirt(difference, c)
+        and not is_skirt(difference, c)
     ]
     candidates = without_traces(difference, without_doubles(visible))
     candidates = with_known_colours(difference, without_streaks(candidates))
@@ -130,75 +113,6 @@ def detect(difference: Difference, under: UnderTaught | None = None) -> Detectio
         faintest_spot_de00=faintest_spot_de00(difference),
         taught=judged,
     )
-
-
-def is_reflection(difference: Difference, candidate: Candidate) -> bool:
-    """Whether a patch is light that the coating throws back, so that it hides and harms nothing."""
-    if candidate.family != "patch" or candidate.tone != "light":
-        return False
-    features = candidate.features
-    wide = features["eq_diameter_mm"] > _WIDE_MM
-    if "washed_out" in features or _is_thin_line(candidate):
-        return False
-    softness = features.get("edge_blur_ratio", 0.0)
-    if 0 < softness < _SHARP_BORDER and _is_bare(candidate):
-        return False
-    spreads = wide or softness > _SOFT_BORDER
-    art = difference.artwork
-    broad = features["eq_diameter_mm"] > _BROAD * min(art.width_mm, art.height_mm)
-    if (broad and (softness > _VERY_SOFT or not softness)) and features.get(
-        "light_share", 1.0
-    ) > _MORE_DYE:
-        # in one photo such a patch cannot be told from the room's light
-        return True
-    return spreads and (
-        (features.get("reflection_likeness", 0.0) >= _REFLECTION and features["solidity"] > _ROUND)
-        or features["over_white"] >= _OVER_WHITE
-        or _drawn_by_light(features)
-        or (
-            features["mottle"] < _SMOOTH
-            and features.get("slope", 1.0) > _DETAIL_KEPT
-            and _at_the_edge(difference, candidate)
-        )
-    )
-
-
-def _is_bare(candidate: Candidate) -> bool:
-    """Whether a patch is strong enough and not too large for a piece of lifted coating."""
-    strong = candidate.delta_e00 > _STRONG_MARK_DE00
-    return strong and candidate.features["eq_diameter_mm"] < _LIFT_MM
-
-
-def _is_thin_line(candidate: Candidate) -> bool:
-    """Whether a patch is a crease: straighter and thinner than a lamp, and no edge of the print."""
-    features = candidate.features
-    return (
-        features["elongation"] > _DRAWN_OUT
-        and features["straightness"] > _STRAIGHT
-        and features["width_mm"] < _THIN_MM
-        and candidate.delta_e00 >= _THROUGH_DE00
-        and features["edge_shift_px"] > _STRONG_SHIFT_PX
-        and features["colour_share"] < _OWN_COLOURS
-    )
-
-
-def _drawn_by_light(features: Mapping[str, float]) -> bool:
-    """Whether added light draws a soft patch of plain shape better than lost dye does, and detail
-    says nothing against it."""
-    return (
-        features.get("light_share", 0.0) >= _LIGHT
-        and features["solidity"] > _PLAIN
-        and features["mottle"] < _MOTTLED
-        and features.get("slope", 1.0) > _DETAIL_KEPT
-        and features.get("edge_blur_ratio", 0.0) > _SOFT_BORDER
-    )
-
-
-def _at_the_edge(difference: Difference, candidate: Candidate) -> bool:
-    """Whether a patch reaches the panel's edge, as a reflection that runs over it does."""
-    x0, y0, x1, y1 = candidate.box_mm
-    width, height = difference.artwork.width_mm, difference.artwork.height_mm
-    return min(x0, y0, width - x1, height - y1) < _EDGE_MM
 
 
 def _on_the_rim(difference: Difference, candidate: Candidate) -> bool:
@@ -218,39 +132,6 @@ def _on_the_rim(difference: Difference, candidate: Candidate) -> bool:
     if across > 1.5 * down:
         return y1 < rim_mm or y0 > height - rim_mm
     return False
-
-
-def _is_skirt(difference: Difference, candidate: Candidate) -> bool:
-    """Whether a patch is what the skirt of glare leaves over its own local light: small, or without
-    a border of its own, or up against what is hidden."""
-    if candidate.family != "patch" or not difference.skirt.any():
-        return False
-    mask = drawn(difference, [candidate])
-    count = max(int(mask.sum()), 1)
-    if (difference.skirt & mask).sum() < _SKIRT * count:
-        return False
-    small = candidate.features["eq_diameter_mm"] < _SKIRT_MM
-    softness = candidate.features.get("edge_blur_ratio")
-    if small or softness is None:
-        return True
-    if softness < _SHARP_BORDER:
-        return False
-    near = drawn(difference, [candidate], _SKIRT_MM)
-    return bool((difference.hidden & near).any())
-
-
-def _shows_through(candidate: Candidate) -> bool:
-    """Whether a mark lies on the panel whatever the coating throws back around it: the camera is
-    focused there, and a room in the mirror of the coating is not."""
-    features = candidate.features
-    softness = features.get("edge_blur_ratio", np.inf)
-    shift_px = features.get("edge_shift_px", 0.0)
-    if not is_mark(candidate) or candidate.delta_e00 < _THROUGH_DE00:
-        return False
-    if softness < _SHARP_BORDER and shift_px > _THROUGH_SHIFT_PX:
-        return True
-    strong = candidate.family == "point" and candidate.delta_e00 > _STRONG_MARK_DE00
-    return strong and softness < _VERY_SOFT and shift_px > _STRONG_SHIFT_PX
 
 
 def _is_hidden(difference: Difference, hidden: Mask, candidate: Candidate) -> bool:

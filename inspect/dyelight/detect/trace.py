@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import cv2
 import numpy as np
 
 from ..look import Difference
 from ..look.render import photo_light
 from ..records import Candidate
-from .shapes import is_mark
+from .places import Place
+from .shapes import drawn, is_mark
 
 _REACH = 1.6  # hinge, growth and turn shift some places further than the mean vector says
 _ALLOWANCE = 0.8  # of the second image: what its own model leaves
@@ -34,15 +36,16 @@ def without_traces(difference: Difference, found: Sequence[Candidate]) -> list[C
 def _accounts_for(difference: Difference, double: Candidate, mark: Candidate) -> bool:
     shift_mm = double.features.get("shift_mm", 0.0)
     strength = double.features.get("strength", 0.0) * _PER_CENT
-    frame = difference.panel
-    x0, y0, x1, y1 = mark.box_mm
-    reach = _REACH * shift_mm
-    corners = np.array([[x0 - reach, y0 - reach], [x1 + reach, y1 + reach]])
-    (left, top), (right, bottom) = np.rint(frame.to_px(corners)).astype(int)
-    around = photo_light(frame.expected)[max(top, 0) : bottom + 1, max(left, 0) : right + 1]
-    if around.size == 0:
+    mask = drawn(difference, [mark])
+    if not mask.any():
         return False
-    low, high = np.quantile(around, [0.02, 0.98])
+    reach = int(np.ceil(_REACH * shift_mm * difference.panel.px_per_mm))
+    place = Place.of(mask).grown(reach, mask.shape)
+    light = photo_light(difference.panel.expected[place.window])
+    around = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    contrast = cv2.dilate(light, around) - cv2.erode(light, around)
+    # at the middle one of its pixels: a crease may cross an edge that is no reason for the rest
+    usual = float(np.median(contrast[place.mask]))
     # root light runs over its range as lightness runs over 0..100
     height = abs(mark.features["delta_l"]) / 100
-    return bool(height <= _ALLOWANCE * strength * float(high - low))
+    return height <= _ALLOWANCE * strength * usual
