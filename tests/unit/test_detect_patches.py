@@ -17,6 +17,7 @@ from dyelight.detect.patch_measures import measure_patch, sharpened
 from dyelight.detect.patches import find_patches
 from dyelight.detect.places import Place
 from dyelight.detect.reflections import is_reflection
+from dyelight.detect.trace import without_traces
 from dyelight.look import Difference, PanelFrame, PhotoFrame
 from dyelight.look.colour_light import ColourLight
 from dyelight.look.render import photo_light
@@ -336,6 +337,36 @@ def test_a_reflection_hides_what_lies_under_it_and_is_no_candidate(seen_as: Dete
     (polygon,) = seen.hidden_mm
     assert polygon.min(0) == pytest.approx([22, 22], abs=0.3)
     assert polygon.max(0) == pytest.approx([38, 38], abs=0.3)
+
+
+def test_a_soft_patch_at_the_end_of_a_reflection_is_its_piece(seen_as: Detect) -> None:
+    """As soft and no stronger it goes with it; with a sharp border, stronger or apart it stays."""
+    glare = _candidate((20, 30), (8, 8), reflection_likeness=0.9, edge_blur_ratio=6.0)
+    piece = _candidate((31, 30), (2, 2), edge_blur_ratio=5.0)
+    sharp = _candidate((20, 41), (2, 2), edge_blur_ratio=1.2)
+    strong = _candidate((20, 19), (2, 2), edge_blur_ratio=5.0, delta_e00=25.0)
+    apart = _candidate((50, 30), (2, 2), edge_blur_ratio=5.0)
+    assert seen_as(glare, piece, sharp, strong, apart).candidates == (sharp, strong, apart)
+
+
+def test_a_bite_at_the_edge_is_neither_rim_nor_hidden(seen_as: Detect) -> None:
+    """It stays where a patch of the same shape is taken for the rim, and takes its border in."""
+    chip = _candidate((0.8, 30), (0.8, 2.0), family="chip")
+    border = _candidate((1.2, 30), (0.3, 1.0), family="line")
+    assert seen_as(chip, border).candidates == (chip,)
+
+
+def test_a_second_image_leaves_traces_at_edges_and_none_on_plain_ground() -> None:
+    """A mark along an edge is what the second image leaves; one that only crosses it is not."""
+    picture = _picture()
+    picture[:, SIDE // 2 :] = 0.8
+    difference = _difference(picture, picture)
+    double = replace(
+        _candidate((30, 30), (30, 30), family="double", shift_mm=1.0, strength=20.0), extent="panel"
+    )
+    along = _candidate((30, 30), (0.5, 10), family="line", delta_l=4.0)
+    cross = _candidate((30, 45), (12, 0.5), family="line", delta_l=4.0)
+    assert without_traces(difference, [double, along, cross]) == [double, cross]
 
 
 def test_a_thin_straight_strong_line_is_a_crease_though_it_runs_over_the_edge() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pickle
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -343,6 +343,24 @@ def test_placement_is_the_same_each_time_and_can_be_pickled() -> None:
     there = pickle.loads(pickle.dumps(first)).picture.to_photo(points)
     assert np.array_equal(first.picture.to_photo(points), second.picture.to_photo(points))
     assert np.array_equal(first.picture.to_photo(points), there)
+
+
+@pytest.mark.parametrize(
+    ("reach", "strength", "middle"), [((250, 50), 0.7, 480), ((100, 60), 0.9, 420)]
+)
+def test_a_lamp_over_a_sky_makes_no_other_picture_of_it(
+    reach: tuple[int, int], strength: float, middle: int
+) -> None:
+    """Its soft border is detail that the file lacks, and agrees here and there by chance."""
+    shot = shoot(drawn_artwork("sky", 900, 600), turn=3.0, tilt=10.0)
+    y, x = np.mgrid[:PHOTO_H, :PHOTO_W]
+    far = ((x - middle) / reach[0]) ** 2 + ((y - 330) / reach[1]) ** 2
+    lamp = strength * np.exp(-np.square(far))
+    lit = shot.photo.pixels + (245 - shot.photo.pixels) * lamp[..., None]
+    photo = replace(shot.photo, pixels=np.asarray(np.round(lit), np.uint8))
+    placed = place(photo, shot.artwork)
+    assert isinstance(placed, Placement)
+    assert np.median(errors(shot, placed)) < 3 * placed.uncertainty_px
 
 
 def stripes(turn_deg: float) -> U8:
