@@ -17,7 +17,7 @@ from ..look import Difference
 from ..look.render import photo_light
 from ..records import F32, Candidate, Mask
 from .edge_strips import TELLS, EdgeLight, expected_on
-from .patch_levels import patch_view
+from .patch_levels import PatchView, patch_view
 from .patch_measures import measure_patch
 from .places import Place
 
@@ -34,6 +34,7 @@ _LONG = 4.0  # length along the edge over depth from which it is the rim or a ba
 _MOST = 12
 _ROW = 1024
 _ALIKE_PX = 4
+_SOFTEST, _OVER_WHITE = 3.0, 0.5
 _OWN = 0.5  # share of another candidate's box within a bite's, from which it is part of it
 
 
@@ -58,24 +59,28 @@ def find_chips(
     order = np.argsort(-stats[:, cv2.CC_STAT_AREA])
     strips = [c.box_mm for c in found_before if c.family == "border"]
     out: list[Candidate] = []
-    view = patch_view(difference)
+    view: PatchView | None = None
     for label in order:
         area = float(stats[label, cv2.CC_STAT_AREA]) / ppm**2
         if label == 0 or area > _MOST_MM2:
             continue
         if area < _LEAST_MM2 or len(out) >= _MOST:
             break
-        place = Place.of(labels == label)
+        x, y, w, h = (int(v) for v in stats[label, :4])
+        place = Place.of(labels[y : y + h, x : x + w] == label, x, y)
         if not _is_bite(frame.edge_mm, bareness, band, place, ppm):
             continue
         # the bite itself was left out of what patches are measured in
+        view = view or patch_view(difference)
         usable = view.usable.copy()
         usable[place.window] |= place.mask
         near = place.grown(int(_AROUND_MM * ppm), usable.shape).window
         usable[near] |= band[near]
         own = replace(view, usable=usable)
         one = measure_patch(difference, own, place, 1, _snr(difference, band, place))
-        if one is None or any(_shared(one.box_mm, box) > _OWN for box in strips):
+        if one is None or not _could_be_bare(one):
+            continue
+        if any(_shared(one.box_mm, box) > _OWN for box in strips):
             continue
         out.append(replace(one, family="chip"))
     return tuple(out)
@@ -139,6 +144,13 @@ def _is_bite(edge_mm: F32, bareness: F32, band: Mask, place: Place, ppm: float) 
     mean = float(bareness[place.window][place.mask].mean())
     around = float(np.quantile(bareness[wide.window][beside], 0.6))
     return mean > _MEAN_BARE and around < _AROUND_BARE * mean
+
+
+def _could_be_bare(candidate: Candidate) -> bool:
+    """Whether it may be lifted coating at all: light ends softly, or is brighter than the base."""
+    features = candidate.features
+    soft = features.get("edge_blur_ratio", np.inf) > _SOFTEST
+    return not soft and features["over_white"] < _OVER_WHITE
 
 
 def _snr(difference: Difference, band: Mask, place: Place) -> float:
