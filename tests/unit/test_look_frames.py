@@ -208,6 +208,11 @@ def test_burnt_metal_in_the_skirt_of_glare_is_seen() -> None:
     large = np.asarray(haze + 0.45 * window, np.float32)
     seen = glare(_with(frame, hard, piece), _white(frame))
     assert not seen.hidden[piece].any()
+    # one channel holds out at its border, and crumbs lie around it
+    crumbs = _disc(frame, (38.0, 30.0), 0.5) | _disc(frame, (30.0, 38.0), 0.5)
+    inner = _disc(frame, (30.0, 30.0), 6.3)
+    rim = np.asarray(haze + 0.4 * (piece | crumbs) + 0.05 * inner, np.float32)
+    assert not glare(_with(frame, rim, inner), _white(frame)).hidden[piece].any()
     lamp = glare(_with(frame, soft, soft > 0.5), _white(frame))
     assert lamp.hidden[soft > 0.5].all()
     assert glare(_with(frame, large, window), _white(frame)).hidden[window].all()

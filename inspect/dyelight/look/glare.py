@@ -28,7 +28,8 @@ _WIDE_MM = 3.0
 _METAL_MM = 25.0  # of the disc of the same area
 _METAL_LEAST_PX = 12
 _BEYOND_PX = (1.5, 3.5, 9.0)  # beside a burnt-out part, and farther out
-_SEEN_AROUND, _NEARLY_ALL, _GLOW = 0.9, 0.85, 0.2
+_NOT_CLIPPED_PX, _NEARLY_AS_BRIGHT = 6.0, 0.6
+_SEEN_AROUND, _NEARLY_ALL, _GLOW = 0.9, 0.75, 0.2
 _FOLLOWED, _FOLLOWED_LEAST = 5.0, 0.012  # of what is usual; root light
 _SHARP_PX = 2.5  # a sharp border is about half as wide on the panel frame
 
@@ -121,12 +122,23 @@ def _burnt_metal(frame: PanelFrame, brighter: F32, core: Mask) -> Mask:
         x, y, w, h, area = (int(v) for v in stats[label])
         if not _METAL_LEAST_PX < area < most:
             continue
-        reach = int(_BEYOND_PX[-1]) + 2
+        reach = int(_BEYOND_PX[-1] + _NOT_CLIPPED_PX) + 2
         cut = (slice(max(y - reach, 0), y + h + reach), slice(max(x - reach, 0), x + w + reach))
-        part = np.asarray(labels[cut] == label)
-        if _ends_at_once(brighter[cut], part, (frame.inside & ~frame.blown)[cut] | part):
+        part = _with_bright_rim(brighter[cut], np.asarray(labels[cut] == label))
+        if part.sum() < most and _ends_at_once(
+            brighter[cut], part, (frame.inside & ~frame.blown)[cut] | part
+        ):
             out[cut] |= part
     return out
+
+
+def _with_bright_rim(brighter: F32, part: Mask) -> Mask:
+    """A burnt-out part with what is nearly as bright and joins it, where one channel held out."""
+    height = float(np.median(brighter[part]))
+    near = cv2.dilate(part.astype(np.uint8), _disc(2 * int(_NOT_CLIPPED_PX) + 1)) > 0
+    bright = part | ((brighter > _NEARLY_AS_BRIGHT * height) & near)
+    _, labels = cv2.connectedComponents(bright.astype(np.uint8), connectivity=4)
+    return np.asarray(np.isin(labels, np.unique(labels[part])))
 
 
 def _ends_at_once(brighter: F32, part: Mask, seen: Mask) -> bool:
