@@ -220,9 +220,9 @@ EDGE = {
         ("line", SCRATCH, "scratch"),
         ("double", GHOST, "ghosting"),
         ("border", EDGE, "bare_edge"),
-        ("panel", {"delta_e00": 8.0, "uniformity": 0.95}, "off_colour"),
-        ("panel", {"delta_e00": 8.0, "uniformity": 0.3}, "uneven_press"),
-        ("panel", {"artwork_match": 0.02}, "wrong_artwork"),
+        ("panel", {"snr": 4.0, "delta_e00": 8.0, "uniformity": 0.95}, "off_colour"),
+        ("panel", {"snr": 4.0, "delta_e00": 8.0, "uniformity": 0.3}, "uneven_press"),
+        ("panel", {"snr": 4.0, "artwork_match": 0.02}, "wrong_artwork"),
         (
             "line",
             {**SCRATCH, "length_mm": 60.0, "width_mm": 2.0, "edge_blur_ratio": 3.0},
@@ -298,7 +298,7 @@ def test_unexplained_names_the_kinds_it_nearly_fits() -> None:
 
 def test_one_photo_doubts_go_with_a_second_photo() -> None:
     """Whole-panel colour is doubted from one photo and not from two."""
-    panel = candidate("panel", {"delta_e00": 8.0, "uniformity": 0.95}, extent="panel")
+    panel = candidate("panel", {"snr": 4.0, "delta_e00": 8.0, "uniformity": 0.95}, extent="panel")
     assert "one_photo_only" in named(panel)[0].doubts
     assert "one_photo_only" not in named(panel, photos=2)[0].doubts
 
