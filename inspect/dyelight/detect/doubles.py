@@ -31,6 +31,7 @@ _THERE, _GONE, _GONE_SHARE = 0.5, 0.25, 0.3
 _MOST_PART, _FILLED = 0.7, 0.65
 _LEAST_TOLD = 6  # tiles from which on a part of the panel can be told
 _SHOWN = 0.2  # share of the due score that the tiles must give
+_SHOWN_ALL_OVER, _ALL_OVER = 0.06, 0.85  # and where they give less, the share of them that must
 _LEAST_STRENGTH = 0.015
 _PITCH = 3
 _SEEN_DE00 = 1.0
@@ -109,12 +110,15 @@ def _cover(
     shown = float(score[told].sum() / due[told].sum())
     if told.sum() < _LEAST_TOLD:
         return shown > _SHOWN, None
+    # of stars, whose differences are held back most, each tile still gives a little
+    all_over = shown > _SHOWN_ALL_OVER and float(np.mean(score[told] > 0)) >= _ALL_OVER
+    shows = shown > _SHOWN or all_over
     ratio = score[told] / due[told]
     # scores fall short of what the strength foretells, as the strongest differences are held back
     ratio = ratio / max(float(np.quantile(ratio, 0.8)), 0.1)
     there = ratio > _THERE
     if (ratio < _GONE).sum() < _GONE_SHARE * told.sum() or there.sum() < 3:
-        return shown > _SHOWN, None
+        return shows, None
     columns, rows = tile_counts(*size_mm)
     cell = np.array([size_mm[0] / columns, size_mm[1] / rows])
     places = scores.centers_mm[told]
@@ -122,7 +126,7 @@ def _cover(
     high = np.clip(places[there].max(0) + cell / 2, 0, size_mm)
     inside = ((places >= low) & (places <= high)).all(axis=1)
     if np.prod(high - low) > _MOST_PART * np.prod(size_mm) or there[inside].mean() < _FILLED:
-        return shown > _SHOWN, None
+        return shows, None
     return True, (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
 
 
