@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
 import pytest
 
+from dyelight.detect import doubles
 from dyelight.detect.doubles import find_double
 from dyelight.detect.doubles_fit import TileFit
 from dyelight.detect.doubles_pattern import follow
@@ -160,6 +162,27 @@ def _hinge(a: F32, b: F32) -> tuple[F32, F32]:
     return 1.6 * a / WIDTH_MM, 1.2 * a / WIDTH_MM
 
 
+def _stars(seed: int = 6) -> U8:
+    """White dots of some sizes on near black, (720, 960, 3) uint8."""
+    rng = np.random.default_rng(seed)
+    image = np.full((720, 960, 3), (8, 6, 4), np.uint8)
+    for _ in range(320):
+        center = tuple(int(v) for v in rng.integers(0, SIZE))
+        level = int(rng.integers(120, 256))
+        cv2.circle(image, center, int(rng.integers(1, 3)), (level,) * 3, -1, cv2.LINE_AA)
+    return np.asarray(image, np.uint8)
+
+
+@pytest.mark.parametrize("strength", [0.15, 0.3])
+def test_a_second_sky_of_stars_is_found(strength: float) -> None:
+    """Each tile shows a little of it, since differences as strong as stars are held back."""
+    picture = _stars()
+    (found,) = _look_for(picture, _photo(picture, strength=strength, shift=_slip(-2.2, 3.1)))
+    assert found.pattern == "slip"
+    assert found.vector_mm == pytest.approx((-2.2, 3.1), abs=0.1)
+    assert _look_for(picture, _photo(picture)) == ()
+
+
 @pytest.mark.parametrize(
     ("vector", "strength"), [((1.4, -0.9), 0.10), ((-0.9, 0.2), 0.08), ((-3.5, 4.0), 0.2)]
 )
@@ -289,3 +312,20 @@ def test_growth_with_shear_is_mixed() -> None:
     found = follow(_fits(lambda c: slope @ (c - middle) + [1.0, 0.3]), (WIDTH_MM, HEIGHT_MM))
     assert found is not None
     assert found.pattern == "mixed"
+
+
+@pytest.mark.parametrize(
+    ("share", "others", "shown"), [(0.3, 0.3, True), (0.09, 0.09, True), (0.12, -0.05, False)]
+)
+def test_tiles_that_give_little_must_all_give_it(
+    share: float, others: float, shown: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A tenth of the due score counts where nearly every tile gives it, not where some speak
+    against it."""
+    count = 30
+    power = np.full(count, 400.0)
+    given = np.where(np.arange(count) % 4 == 0, others, share)
+    monkeypatch.setattr(doubles, "evidence", lambda _scores, _at: (0.2 * power * given, power))
+    scores = SimpleNamespace(centers_mm=np.random.default_rng(1).uniform(5, 100, (count, 2)))
+    found = SimpleNamespace(strength=0.2, at=lambda mm: np.zeros_like(mm))
+    assert doubles._cover(scores, found, (WIDTH_MM, HEIGHT_MM))[0] is shown  # type: ignore[arg-type]  # stand-ins
