@@ -34,6 +34,7 @@ _LONG = 4.0  # length along the edge over depth from which it is the rim or a ba
 _MOST = 12
 _ROW = 1024
 _ALIKE_PX = 4
+_LEAST_SCATTER = 0.004  # root light
 _SOFTEST, _OVER_WHITE = 3.0, 0.5
 _OWN = 0.5  # share of another candidate's box within a bite's, from which it is part of it
 
@@ -59,6 +60,8 @@ def find_chips(
     order = np.argsort(-stats[:, cv2.CC_STAT_AREA])
     strips = [c.box_mm for c in found_before if c.family == "border"]
     out: list[Candidate] = []
+    light = photo_light(frame.observed - frame.expected)
+    usual = _rim_light(light, band & (frame.edge_mm < 2 * _TOUCH_MM))
     view: PatchView | None = None
     for label in order:
         area = float(stats[label, cv2.CC_STAT_AREA]) / ppm**2
@@ -77,7 +80,7 @@ def find_chips(
         near = place.grown(int(_AROUND_MM * ppm), usable.shape).window
         usable[near] |= band[near]
         own = replace(view, usable=usable)
-        one = measure_patch(difference, own, place, 1, _snr(difference, band, place))
+        one = measure_patch(difference, own, place, 1, _snr(light, usual, place))
         if one is None or not _could_be_bare(one):
             continue
         if any(_shared(one.box_mm, box) > _OWN for box in strips):
@@ -153,17 +156,18 @@ def _could_be_bare(candidate: Candidate) -> bool:
     return not soft and features["over_white"] < _OVER_WHITE
 
 
-def _snr(difference: Difference, band: Mask, place: Place) -> float:
-    """Mean height of a bite over the rim's scatter."""
-    frame = difference.panel
-    light = photo_light(frame.observed - frame.expected)
-    rim = band & (frame.edge_mm < 2 * _TOUCH_MM)
+def _rim_light(light: F32, rim: Mask) -> tuple[float, float]:
+    """The middle of a difference (H, W) over the rim, and its scatter there, root light."""
     sample = light[rim]
     middle = float(np.median(sample))
-    scatter = 1.4826 * float(np.median(np.abs(sample - middle)))
-    height = float(light[place.window][place.mask].mean()) - middle
+    return middle, max(1.4826 * float(np.median(np.abs(sample - middle))), _LEAST_SCATTER)
+
+
+def _snr(light: F32, usual: tuple[float, float], place: Place) -> float:
+    """Mean height of a bite over the rim's middle and scatter."""
+    height = float(light[place.window][place.mask].mean()) - usual[0]
     # neighbouring pixels err alike, by the rim's own light
-    return height / max(scatter, 0.004) * float(np.sqrt(np.clip(place.count / _ALIKE_PX, 1, 9)))
+    return height / usual[1] * float(np.sqrt(np.clip(place.count / _ALIKE_PX, 1, 9)))
 
 
 def _shared(

@@ -76,9 +76,7 @@ def read_quads(photo: Photo, artwork: Artwork, quads: list[Quad]) -> list[Readin
         return []
     art = small_artwork(artwork)
     spread = float(np.sqrt(np.sum(np.var(art, axis=(0, 1)))))
-    factor = min(1.0, _SMALL_PX / max(photo.width_px, photo.height_px))
-    small = shrink(photo.pixels, factor)
-    scale = np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
+    small, scale = _small_photo(photo)
     readings = []
     softened: dict[float, Pixels] = {}
     for quad in quads:
@@ -95,12 +93,17 @@ def read_quads(photo: Photo, artwork: Artwork, quads: list[Quad]) -> list[Readin
 
 def likeness_at(photo: Photo, artwork: Artwork, corners_px: F64) -> float:
     """How like the artwork's colours (-1..1) the photo's are between corners (4, 2) known well."""
-    factor = min(1.0, _SMALL_PX / max(photo.width_px, photo.height_px))
-    small = shrink(photo.pixels, factor)
-    scale = np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
+    small, scale = _small_photo(photo)
     softened = blurred(small, _cell_blur(corners_px * scale))
     seen, inside = gather(softened, (_unit_grid(corners_px) + 0.5) * scale - 0.5)
     return _likeness(seen, inside, small_artwork(artwork))
+
+
+def _small_photo(photo: Photo) -> tuple[Pixels, F64]:
+    """The photo shrunk to be read, and its px across and down per px of the photo (2,)."""
+    small = shrink(photo.pixels, min(1.0, _SMALL_PX / max(photo.width_px, photo.height_px)))
+    scale = np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
+    return small, scale
 
 
 def _cell_blur(corners_px: F64) -> float:
