@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from dyelight.detect import detect, detection
+from dyelight.detect.company import with_misfit_beside
 from dyelight.detect.known_colours import with_known_colours
 from dyelight.detect.patch_levels import darker_scatter, patch_view, spot_scatter
 from dyelight.detect.patch_measures import measure_patch, sharpened
@@ -309,6 +310,7 @@ def seen_as(monkeypatch: pytest.MonkeyPatch) -> Detect:
         monkeypatch.setattr(detection, "find_double", lambda _difference: None)
         monkeypatch.setattr(detection, "DETECTORS", (lambda _difference, _found: candidates,))
         monkeypatch.setattr(detection, "with_known_colours", lambda _difference, found: found)
+        monkeypatch.setattr(detection, "with_misfit_beside", lambda found: found)
         return detect(difference)
 
     return run
@@ -380,6 +382,22 @@ def test_a_thin_straight_strong_line_is_a_crease_though_it_runs_over_the_edge() 
     crease = replace(at_the_edge, features=at_the_edge.features | line)
     assert is_reflection(difference, at_the_edge)
     assert not is_reflection(difference, crease)
+
+
+def test_the_picture_s_own_misfits_beside_a_finding_are_counted() -> None:
+    """Like findings half as strong count by the squared share that the picture explains."""
+    speck = _candidate((30, 30), (1, 1), family="point", picture_share=0.5)
+    strong = _candidate((10, 10), (1, 1), family="line", picture_share=0.4)
+    weak = replace(strong, snr=0.45 * speck.snr)
+    patch = _candidate((50, 50), (2, 2), colour_share=0.9)
+    panel = _candidate((30, 30), (9, 9), family="panel")
+    found = with_misfit_beside([speck, strong, weak, patch, panel])
+    beside = [c.features.get("misfit_beside") for c in found]
+    assert beside[0] == pytest.approx(0.4**2)  # not the weak line, not the patch, not itself
+    assert beside[1] == pytest.approx(0.5**2)
+    assert beside[2] == pytest.approx(0.5**2 + 0.4**2)
+    assert beside[3] == 0.0
+    assert found[4] == panel
 
 
 def test_colours_that_are_nowhere_else_are_told() -> None:

@@ -225,7 +225,7 @@ EDGE = {
         ("panel", {"snr": 4.0, "artwork_match": 0.02}, "wrong_artwork"),
         (
             "line",
-            {**SCRATCH, "length_mm": 60.0, "width_mm": 2.0, "edge_blur_ratio": 3.0},
+            {**SCRATCH, "snr": 60.0, "length_mm": 60.0, "width_mm": 2.0, "edge_blur_ratio": 1.8},
             "crease_line",
         ),
         (

@@ -84,6 +84,14 @@ def test_distance_on_a_rectangle() -> None:
     assert EdgeDistance(artwork())(points) == pytest.approx([5.0, 100.0, 7.0, 0.0])
 
 
+def test_share_that_lies_near_the_edge() -> None:
+    """Counted over the outline's area: a spot that reaches the edge is mostly no part of it."""
+    distance = EdgeDistance(artwork())
+    wide, thin = (1.0, 50.0, 41.0, 90.0), (1.0, 50.0, 4.0, 90.0)
+    assert distance.share_within(6.0, box_outline(wide), wide) == pytest.approx(5 / 40, abs=0.02)
+    assert distance.share_within(6.0, box_outline(thin), thin) == 1.0
+
+
 def test_distance_on_a_round_panel_with_a_hole() -> None:
     """On a disc of 180 mm with a hole of 20 mm the distance is to rim or hole."""
     alpha = np.zeros((400, 600), np.uint8)

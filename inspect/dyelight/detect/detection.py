@@ -13,6 +13,7 @@ from ..look import Difference, with_second_image
 from ..records import F64, Candidate, Mask
 from .borders import find_borders
 from .capability import faintest_spot_de00, smallest_speck_mm
+from .company import with_misfit_beside
 from .doubles import find_double
 from .edge_chips import find_chips, is_chip, with_chips_whole
 from .known_colours import with_known_colours
@@ -106,7 +107,7 @@ def detect(difference: Difference, under: UnderTaught | None = None) -> Detectio
     candidates = with_known_colours(difference, without_streaks(candidates))
     polygons, fraction = _polygons(difference, hidden)
     return Detection(
-        candidates=tuple(candidates),
+        candidates=tuple(with_misfit_beside(candidates)),
         hidden_fraction=fraction,
         hidden_mm=polygons,
         smallest_speck_mm=smallest_speck_mm(difference),

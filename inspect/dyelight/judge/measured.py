@@ -11,6 +11,8 @@ from .zones import EdgeDistance
 
 MARGIN = "membership_margin"
 
+_RIM_MM = 6.0  # where the metal's own edge, bent light and the wrap of the print are seen
+
 
 def candidate_values(
     candidate: Candidate, artwork: Artwork, distance: EdgeDistance
@@ -19,7 +21,7 @@ def candidate_values(
 
     What the detector measured stands; added where it did not: snr, delta_e00, area_mm2,
     eq_diameter_mm, short_side_fraction, edge_distance_mm, rim_nearness,
-    rim_size_mm, lift_size_mm, shift_mm.
+    rim_share, rim_size_mm, lift_size_mm, shift_mm.
     """
     values = {
         name: float(value) for name, value in candidate.features.items() if math.isfinite(value)
@@ -45,6 +47,7 @@ def candidate_values(
         rim += [(x0, down), (x1, down)]
         values["edge_distance_mm"] = float(distance(np.array(rim, dtype=np.float64)).min())
     values["rim_nearness"] = 1.0 / (1.0 + max(values["edge_distance_mm"], 0.0))
+    values["rim_share"] = distance.share_within(_RIM_MM, candidate.outline_mm, candidate.box_mm)
     if "eq_diameter_mm" in values:
         values["rim_size_mm"] = values["eq_diameter_mm"] * values["rim_nearness"]
         values["lift_size_mm"] = values["eq_diameter_mm"] + values["rim_size_mm"]

@@ -42,6 +42,13 @@ class EdgeDistance:
         np.minimum(distance, table[row, column], out=distance)
         return distance
 
+    def share_within(
+        self, mm: float, outline_mm: F64, box_mm: tuple[float, float, float, float]
+    ) -> float:
+        """Share 0..1 of an outline (N, 2) mm that lies nearer to the edge than `mm`."""
+        points, _ = _cells(outline_mm, box_mm)
+        return float((self(points) < mm).mean())
+
     @cached_property
     def _shape_map(self) -> tuple[F32, float]:
         alpha = self.artwork.alpha
