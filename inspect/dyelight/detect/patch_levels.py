@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from skimage.filters.rank import percentile
 
 from ..imaging import area, enlarged, gaussian, reduced
 from ..look import Difference, PanelFrame
@@ -22,8 +23,10 @@ _UNSEEN_EDGE_MM = 2.2  # the print's outline may be off the metal's by its drift
 _AROUND = 5  # cells of two sigmas
 _BINS = 5
 _LOW_SPAN = 1.12  # scatters between the 5th and 30th percentile of normal noise
-# a scatter told by some 25 values is taken so many times, and not below this share of the panel's
-_FEW, _CALMEST = 1.3, 0.25
+_WIDE = 7  # cells
+_QUARTER, _STEPS = 0.3186, 512.0  # lower quartile of |normal noise|; eight-bit steps of a ratio
+# a scatter told by some 50 values is taken so many times, and not below this share of the panel's
+_FEW, _CALMEST = 1.3, 0.2
 _LEAST_SCATTER = 0.0008  # root light: what eight-bit steps leave after smoothing
 
 
@@ -179,21 +182,23 @@ def _calmer(spread: F32, light: F32, seen: Mask, sigma: float) -> F32:
     """The scatter (H, W) expected of a smoothed difference, less where its surroundings are calm.
 
     Glare and uneven light raise the scatter of a wide filter over the whole panel, though most of
-    the panel lies outside them. The middle of what lies around, some five patches wide, leaves the
-    patch itself out; it rests on few values and so is not believed below a share of the whole.
+    the panel lies outside them. The calmer quarter of what lies around, some seven patches wide,
+    leaves out the patch itself and a reflection beside it. All is taken relative to what the
+    picture's business lets expect, so that white paper does not make calm letters of those on it.
+    It rests on few values and so is not believed below a share of the whole.
     """
     height, width = light.shape
     cells = (int(width / (2 * sigma)), int(height / (2 * sigma)))
-    if min(cells) < 2 * _AROUND:
+    if min(cells) < _WIDE:
         return spread
-    size = np.abs(np.where(seen, light, np.float32(0)))
-    filled = cv2.resize(np.asarray(size, np.float32), cells, interpolation=cv2.INTER_NEAREST)
-    known = cv2.resize(seen.astype(np.uint8), cells, interpolation=cv2.INTER_NEAREST) > 0
-    filled = np.where(known, filled, area(spread, cells))
-    middle = cv2.medianBlur(np.asarray(filled, np.float32), _AROUND)
-    around = enlarged(np.asarray(middle, np.float32), (width, height))
-    local = np.maximum(np.float32(_FEW * 1.4826) * around, np.float32(_CALMEST) * spread)
-    return np.asarray(np.minimum(spread, np.maximum(local, np.float32(_LEAST_SCATTER))), np.float32)
+    relative = np.where(seen, np.abs(light) / spread, np.float32(1))
+    drawn = cv2.resize(np.asarray(relative, np.float32), cells, interpolation=cv2.INTER_NEAREST)
+    steps = cv2.convertScaleAbs(drawn, alpha=_STEPS)
+    ring = np.ones((_WIDE, _WIDE), np.uint8)
+    quarter = percentile(steps, ring, p0=0.25)  # type: ignore[no-untyped-call]  # no annotations
+    calm = np.clip(quarter.astype(np.float32) * np.float32(_FEW / (_QUARTER * _STEPS)), _CALMEST, 1)
+    local = spread * enlarged(np.asarray(calm, np.float32), (width, height))
+    return np.asarray(np.maximum(local, np.float32(_LEAST_SCATTER)), np.float32)
 
 
 def spot_scatter(difference: Difference, diameter_mm: float) -> float | None:
