@@ -50,6 +50,7 @@ class Limits(StrictTable):
     reflected: Threshold
     hidden_light: Threshold
     plain_light: Threshold
+    bright_clipped: Threshold
     light_added: Threshold
     reflection_likeness: Threshold
     own_likeness: Threshold
@@ -57,10 +58,16 @@ class Limits(StrictTable):
     own_unlike: Threshold
     own_unlike_share: Threshold
     stands_out: Threshold
+    mark_snr: Threshold
+    differs_de00: Threshold
     spot_snr: Threshold
+    line_snr: Threshold
     straight_line: Threshold
+    white_share: Threshold
     line_mm: Threshold
     lint_mm: Threshold
+    patch_elongation: Threshold
+    patch_lobe: Threshold
     agrees_sure: Threshold
     soft_likeness: Threshold
     soft_mm: Threshold

@@ -8,14 +8,16 @@ from pathlib import Path
 
 from ..causes import CauseMap
 from ..judge import AcceptanceSpec, Rules
-from ..look import compare
+from ..look import Difference, compare
 from ..pipeline import inspect_panel, stage
 from ..records import Artwork, Finding, Inspection, Photo
 from ..sizes import check_bleed
 from .answer import answer_of
 from .answer_file import ClaimFile
 from .file_facts import FileFacts, file_facts
+from .line_course import LineCourse, course_of
 from .measures import Lies, Look, look_at, where_it_lies
+from .nearest import near_by
 from .pointing import Pointed, pointed_place, without_bars
 from .records import Answer, Evidence
 
@@ -78,13 +80,16 @@ def answer_claim(
         [photo for photo, _ in cut], artwork, rules=rules, acceptance=acceptance, causes=causes
     )
     lies = look = None
+    courses: dict[str, LineCourse] = {}
     placement = inspection.placement
     in_first = placement is not None and inspection.photos[0].sha256 == first.sha256
     if pointed is not None and placement is not None and in_first:
         with stage("claim", first.file):
             lies = where_it_lies(pointed, artwork, placement)
             if lies.inside > 0:
-                look = look_at(compare(first, artwork, placement), pointed, lies)
+                difference = compare(first, artwork, placement)
+                look = look_at(difference, pointed, lies)
+                courses = _courses(inspection.findings, difference, lies)
     file = file_facts(artwork)
     evidence = Evidence(
         inspection=inspection,
@@ -95,6 +100,7 @@ def answer_claim(
         lies=lies,
         look=look,
         long_side_px=max(photos[0].width_px, photos[0].height_px),
+        courses=courses,
     )
     return Claim(
         photo=first,
@@ -109,6 +115,18 @@ def answer_claim(
         file=file,
         answer=answer_of(evidence, words),
     )
+
+
+def _courses(
+    findings: Sequence[Finding], difference: Difference, lies: Lies
+) -> dict[str, LineCourse]:
+    """The lines near a place, traced anew, by their findings' ids."""
+    found = {}
+    for item, _ in near_by(findings, lies):
+        course = course_of(item, difference) if "straightness" in item.features else None
+        if course is not None:
+            found[item.id] = course
+    return found
 
 
 def with_assumed_size(artwork: Artwork, long_mm: float) -> Artwork:

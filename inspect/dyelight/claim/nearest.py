@@ -14,11 +14,8 @@ from .measures import Lies
 MAY_BE_LIGHT = frozenset(("may_be_reflection", "flat_picture", "may_be_light", "one_photo_only"))
 
 
-def nearest(findings: Sequence[Finding], lies: Lies) -> tuple[Finding, float] | None:
-    """The local finding that a place speaks of, and how far it is from it in mm; None for none.
-
-    A finding that holds the place is before one that lies beside it, within the place's slack.
-    """
+def near_by(findings: Sequence[Finding], lies: Lies) -> list[tuple[Finding, float]]:
+    """The local findings within a place's slack, and how far each is from the place in mm."""
     near = []
     for item in findings:
         if item.extent == "panel" or len(item.outline_mm) == 0:
@@ -29,18 +26,31 @@ def nearest(findings: Sequence[Finding], lies: Lies) -> tuple[Finding, float] | 
             for x, y in lies.core_mm
         )
         if gap_mm <= lies.slack_mm:
-            # of those that hold the place: a clear kind first, then the smaller one
-            weak = item.kind in ("uneven_press", "unexplained")
-            near.append((gap_mm, weak, item.area_mm2, item))
+            near.append((item, gap_mm))
+    return near
+
+
+def nearest(findings: Sequence[Finding], lies: Lies) -> tuple[Finding, float] | None:
+    """The local finding that a place speaks of, and how far it is from it in mm; None for none.
+
+    A finding that holds the place is before one that lies beside it; of those that hold it a clear
+    kind is first, then the smaller one.
+    """
+    near = near_by(findings, lies)
     if not near:
         return None
-    first = min(near, key=lambda one: one[:3])
-    if MAY_BE_LIGHT & set(first[3].doubts):
+    first = min(near, key=_rank)
+    if MAY_BE_LIGHT & set(first[0].doubts):
         # one defect may be seen in parts: what one of them is for sure, the others are too
         sure = [
             one
             for one in near
-            if one[3].kind == first[3].kind and not MAY_BE_LIGHT & set(one[3].doubts)
+            if one[0].kind == first[0].kind and not MAY_BE_LIGHT & set(one[0].doubts)
         ]
-        first = min(sure, key=lambda one: one[:3], default=first)
-    return first[3], first[0]
+        first = min(sure, key=_rank, default=first)
+    return first
+
+
+def _rank(near: tuple[Finding, float]) -> tuple[float, bool, float]:
+    item, gap_mm = near
+    return gap_mm, item.kind in ("uneven_press", "unexplained"), item.area_mm2

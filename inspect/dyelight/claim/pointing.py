@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
 from ..errors import SettingsError
@@ -104,6 +105,13 @@ def _numbers(text: str, count: int, flag: str, shape: str) -> list[float]:
             f"{shown!r} is no place.", place=flag, remedy=f"Give {shape}, in photo pixels."
         )
     return numbers
+
+
+def filled(points_px: F64, shape: tuple[int, ...]) -> Mask:
+    """A polygon (N, 2) in px as a mask (H, W) of `shape`."""
+    mask = np.zeros(shape, np.uint8)
+    cv2.fillPoly(mask, [np.rint(points_px).astype(np.int32)], 1)
+    return np.asarray(mask > 0)
 
 
 def without_bars(photo: Photo) -> tuple[Photo, tuple[int, int]]:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from ..records import Artwork, Finding, Inspection
 from .answer_file import AnswerCode, Ask, CannotReason
 from .file_facts import FileFacts
+from .line_course import LineCourse
 from .measures import Lies, Look
 
 
@@ -46,7 +48,8 @@ class Evidence:
 
     `artwork` is as it was inspected: where no size is known, on a panel of an assumed size. `lies`
     is None where no place was named or its photo could not be placed, `look` also where no print is
-    at the place. `long_side_px` is the larger side of the photo that was pointed into.
+    at the place. `long_side_px` is the larger side of the photo that was pointed into. `courses` are
+    the lines near the place as traced anew, by their findings' ids.
     """
 
     inspection: Inspection
@@ -57,3 +60,4 @@ class Evidence:
     lies: Lies | None
     look: Look | None
     long_side_px: int
+    courses: Mapping[str, LineCourse] = field(default_factory=dict)

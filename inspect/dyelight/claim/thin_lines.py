@@ -1,4 +1,4 @@
-"""Fibre or scratch: which of the two a line is, by its tone and by how straight it runs."""
+"""Fibre, scratch or crease: which of them a line is, by its tone, its course and its colour."""
 
 from __future__ import annotations
 
@@ -6,24 +6,41 @@ from dataclasses import replace
 
 from ..records import Finding, Kind
 from .answer_file import ClaimFile
+from .line_course import LineCourse
+
+_LINES = ("fibre", "scratch", "crease_line", "unexplained")
+_THIN = ("fibre", "scratch")
 
 
-def told_apart(item: Finding, words: ClaimFile) -> Finding:
-    """The finding, named by tone and course where it is a line of either kind.
+def told_apart(item: Finding, course: LineCourse | None, words: ClaimFile) -> Finding:
+    """The finding, named by tone and course where it is a line.
 
-    In the panel's report both are marks to look at, and width decides more than course. Here they
-    are two answers. What cuts a surface lets the pale base through and runs nearly straight; lint
-    curls, and leaves dark lines too. A short line is too short to curl, and stays as it was named.
+    In the panel's report these are marks to look at, and width decides more than course. Here they
+    are two answers. What cuts a surface is pale, throws white light back and runs nearly straight;
+    lint curls, and leaves dark lines too; a crease is as straight, but there a share of the dye is
+    missing. A short line is too short to curl, and stays as it was named. `course` is the line
+    traced anew, None where it was not: then the finding's own measures stand for it.
     """
     limit = words.limit
     straight, long_mm = item.features.get("straightness"), item.features.get("length_mm", 0.0)
-    if item.kind not in ("fibre", "scratch") or straight is None:
+    if item.kind not in _LINES or straight is None:
         return item
     kind: Kind = item.kind
-    if item.tone == "dark":
-        kind = "fibre" if long_mm <= limit.lint_mm.value else kind
-    elif item.tone == "light" and long_mm >= limit.line_mm.value:
-        kind = "scratch" if straight >= limit.straight_line.value else "fibre"
+    if course is not None:
+        straight, long_mm = course.straightness, max(long_mm, course.length_mm)
+    if kind in _THIN:
+        if item.tone == "dark":
+            kind = "fibre" if long_mm <= limit.lint_mm.value else kind
+        elif item.tone == "light" and long_mm >= limit.line_mm.value:
+            kind = "scratch" if straight >= limit.straight_line.value else "fibre"
+    elif (
+        course is not None
+        and item.tone == "light"
+        and long_mm >= limit.line_mm.value
+        and straight >= limit.straight_line.value
+        and course.white_share >= limit.white_share.value
+    ):
+        kind = "scratch"
     if kind == item.kind:
         return item
     doubts = (f"or_{item.kind}", *(doubt for doubt in item.doubts if doubt != f"or_{kind}"))

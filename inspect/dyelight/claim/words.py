@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from ..records import Finding
 from ..report.words import finding_name, length, shift_of, size_of, sure, value_unit
-from .answer import EDGES
 from .answer_file import AskWords, ClaimFile
 from .claim import Claim
 from .nearest import MAY_BE_LIGHT
@@ -12,6 +11,7 @@ from .records import Ground
 
 # from which sureness on the letter speaks of being sure, or of the likeliest reading, as the page
 SURE, _LIKELY = 0.85, 0.6
+_EDGES = ("left", "top", "right", "bottom")
 _DOWN = ("upper", "middle", "lower")
 _ACROSS = ("left", "middle", "right")
 _MOST_NAMED = 4
@@ -27,7 +27,14 @@ def answer_title(claim: Claim, words: ClaimFile) -> str:
     title = words.answer[answer.code].title
     if answer.finding is None or answer.code in ("mark", "other_picture"):
         return title
-    return f"{finding_name(answer.finding)}: {_lower(title)}"
+    named = "A pale patch" if _is_patch(claim) else finding_name(answer.finding)
+    return f"{named}: {_lower(title)}"
+
+
+def _is_patch(claim: Claim) -> bool:
+    """Whether the answer rests on a pale patch that has no name of its own."""
+    item = claim.answer.finding
+    return item is not None and item.kind == "unexplained" and claim.answer.code != "mark"
 
 
 def _lower(text: str) -> str:
@@ -89,9 +96,8 @@ def names(claim: Claim) -> dict[str, str]:
     }
     if lies is not None:
         names["where"] = where_words(claim, lies.center_mm)
-        names["edge"] = EDGES[lies.edge]
-        if lies.past_edges_mm is not None:
-            names["past"] = _length(lies.past_edges_mm[lies.edge], claim)
+        names["edge"] = _EDGES[lies.edge]
+        names["past"] = _length(lies.past_edges_mm[lies.edge], claim)
     return names
 
 
@@ -101,6 +107,8 @@ def _finding_text(item: Finding, claim: Claim, words: ClaimFile) -> str:
     long_mm = told.features.get("length_mm")
     if item.kind == "unexplained" and long_mm and told.features.get("elongation", 1.0) > _LINE:
         size = f"{length(long_mm, claim.size_known)} long"
+    if _is_patch(claim):
+        return words.letter["pale_patch"].text.format(size=size)
     return words.kind[item.kind].letter.format(
         size=size, shift=shift_of(told, claim.size_known) or ""
     )

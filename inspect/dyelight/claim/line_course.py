@@ -1,0 +1,170 @@
+"""How straight a line that was found runs and what made it pale, traced anew in the photo's pixels.
+
+The mask that a search cuts out is broken by the picture's own lines and as ragged as its pixels.
+Here the line is unrolled along its axis, its ridge found by dynamic programming, a smooth curve
+fitted to it, and the light that it adds summed across that curve.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ..imaging import sample
+from ..look import Difference
+from ..look.rootlight import linear_from_root
+from ..records import F32, F64, Finding, Mask
+
+_STEP_PX = 0.5  # across the line
+_LEAST_PX = 12.0
+_REACH_BLURS = 4.0
+_STEADY_PX = 2.0  # smoothing along the line before its ridge is sought
+_BEND_COST = 0.5  # noise units that one step sideways must win
+_RIDGE, _OF_USUAL = 2.0, 0.25  # a piece is of the line from so many noise units, and of its height
+_DEGREE, _ROUNDS = 3, 5
+_SHOWN = 0.5  # share of the axis on which the ridge must show
+_WITHIN, _BESIDE, _FAR = 3.0, 4.5, 8.0  # blurs off the curve: the line, and the ground beside it
+_STRETCH = 7  # px along the line over which added light is averaged
+_DARKEST = 0.01  # reflectance
+
+
+@dataclass(frozen=True, slots=True)
+class LineCourse:
+    """A line as the photo shows it.
+
+    `straightness` is the distance of its ends over the length along it (1 is straight),
+    `length_mm` how long it shows. `white_share` says what made a pale line pale: 1 where white light
+    lies on the print, as a cut throws it back, 0 where a share of the dye is missing, 0.5 where both
+    explain it alike.
+    """
+
+    straightness: float
+    length_mm: float
+    white_share: float
+
+
+def course_of(item: Finding, difference: Difference) -> LineCourse | None:
+    """The course of a found line; None for one that is too short, too broken or no line."""
+    if item.extent == "panel" or len(item.outline_mm) < 3:
+        return None
+    frame = difference.photo
+    outline = difference.picture.to_photo(difference.to_artwork_mm(item.outline_mm))
+    outline = outline - [frame.x0, frame.y0]
+    center, (a, b), degrees = cv2.minAreaRect(outline.astype(np.float32))
+    long_px, wide_px = max(a, b), min(a, b)
+    if long_px < _LEAST_PX:
+        return None
+    turn = np.deg2rad(degrees if a >= b else degrees + 90)
+    along = np.array([np.cos(turn), np.sin(turn)])
+    across = np.array([-along[1], along[0]])
+    blur_px = max(frame.blur_px, 1.0)
+    reach = wide_px / 2 + _REACH_BLURS * blur_px
+    t = np.arange(-long_px / 2 - 2, long_px / 2 + 2.5)
+    s = np.arange(-reach, reach + _STEP_PX / 2, _STEP_PX)
+    where = _unrolled(np.array(center), along, across, t, np.broadcast_to(s, (t.size, s.size)))
+    sign = np.float32(-1 if item.tone == "dark" else 1)
+    sigma = np.maximum(sample(frame.sigma, where), np.float32(1e-4))
+    seen = np.asarray(sign * sample(frame.residual, where) / sigma, np.float32)
+    steady = cv2.GaussianBlur(seen, (0, 0), blur_px / _STEP_PX / 2, sigmaY=_STEADY_PX)
+    ridge = _ridge(np.asarray(steady, np.float32))
+    height = steady[np.arange(t.size), ridge]
+    shown = height >= max(_RIDGE, _OF_USUAL * float(np.quantile(height, 0.8)))
+    if shown.mean() < _SHOWN or shown.sum() < _LEAST_PX:
+        return None
+    first, last = (int(n) for n in np.nonzero(shown)[0][[0, -1]])
+    t, weight = t[first : last + 1], np.where(shown, height, 0.0)[first : last + 1]
+    curve = _curve(t, s[ridge][first : last + 1], weight, blur_px)
+    run = float(np.hypot(np.diff(t), np.diff(curve)).sum())
+    chord = float(np.hypot(t[-1] - t[0], curve[-1] - curve[0]))
+    offset = np.arange(-_FAR * blur_px, _FAR * blur_px + _STEP_PX / 2, _STEP_PX)
+    where = _unrolled(np.array(center), along, across, t, curve[:, None] + offset[None, :])
+    return LineCourse(
+        straightness=chord / max(run, 1e-6),
+        length_mm=run / frame.px_per_mm,
+        white_share=_white_share(difference, where, offset / blur_px, weight > 0),
+    )
+
+
+def _unrolled(center: F64, along: F64, across: F64, t: F64, s: F64) -> F32:
+    """Frame px (T, S, 2) at t (T,) along the axis and s (T, S) across it."""
+    at = center + t[:, None, None] * along + s[..., None] * across
+    return np.asarray(at, np.float32)
+
+
+def _ridge(steady: F32) -> NDArray[np.int64]:
+    """Column of the ridge in every row of (T, S): the path of most height, sideways steps paid."""
+    rows, columns = steady.shape
+    best = steady[0].astype(np.float64)
+    came = np.zeros((rows, columns), np.int64)
+    index = np.arange(columns)
+    for row in range(1, rows):
+        padded = np.pad(best, 1, constant_values=-np.inf)
+        ways = np.stack([padded[:-2] - _BEND_COST, padded[1:-1], padded[2:] - _BEND_COST])
+        way = ways.argmax(axis=0)
+        came[row] = index + way - 1
+        best = ways[way, index] + steady[row]
+    path = np.zeros(rows, np.int64)
+    path[-1] = int(best.argmax())
+    for row in range(rows - 1, 0, -1):
+        path[row - 1] = came[row, path[row]]
+    return path
+
+
+def _curve(t: F64, at: F64, weight: F64, blur_px: float) -> F64:
+    """A smooth curve (T,) through the ridge, which jumps where the picture's own lines cross it."""
+    part = weight.copy()
+    curve = at
+    for _ in range(_ROUNDS):
+        fit = np.polynomial.Polynomial.fit(t, at, _DEGREE, w=np.sqrt(part))
+        curve = np.asarray(fit(t), np.float64)
+        part = weight / np.maximum(1.0, ((at - curve) / blur_px) ** 2)
+    return curve
+
+
+def _white_share(difference: Difference, where: F32, offset: F64, shown: Mask) -> float:
+    """`white_share` of the line whose surroundings lie at `where` (T, S, 2), offsets in blurs.
+
+    A cut adds white light, most where the print is dark. Where dye is missing by a share, the print
+    gains reflectance R ln(1 / R) times that share, in its own colours and little where it is black.
+    """
+    frame = difference.photo
+    seen = linear_from_root(np.maximum(sample(frame.observed, where), 0))
+    height, width = frame.usable.shape
+    low = np.clip(np.floor(where.reshape(-1, 2).min(0)).astype(int) - 2, 0, (width - 2, height - 2))
+    high = np.clip(np.ceil(where.reshape(-1, 2).max(0)).astype(int) + 3, low + 2, (width, height))
+    lit = frame.lit(slice(low[1], high[1]), slice(low[0], high[0]))
+    local = np.asarray(where - low.astype(np.float32), np.float32)
+    due = linear_from_root(np.maximum(sample(lit, local), 0))
+    within, beside = np.abs(offset) <= _WITHIN, np.abs(offset) > _BESIDE
+    added = seen - due
+    added = added[:, within].sum(axis=1) - within.sum() * np.median(added[:, beside], axis=1)
+    ground = due[:, within].mean(axis=1)
+    white = _white_at(difference, where)
+    reflectance = np.clip(ground / white, _DARKEST, 1)
+    ways = (1 - reflectance, reflectance * np.log(1 / reflectance))
+    told = _steadied(added / white)[shown]
+    left = []
+    for way in ways:
+        model = _steadied(way)[shown]
+        share = float((told * model).sum()) / max(float((model * model).sum()), 1e-12)
+        left.append(float(np.square(told - max(share, 0.0) * model).sum()))
+    return left[1] / max(left[0] + left[1], 1e-12)
+
+
+def _white_at(difference: Difference, where: F32) -> F32:
+    """Linear light (3,) of the lit white base in the middle of the line."""
+    frame = difference.photo
+    middle = where[where.shape[0] // 2, where.shape[1] // 2].astype(np.float64)
+    at_mm = difference.picture.to_artwork((middle + [frame.x0, frame.y0])[None])
+    x, y = np.rint(difference.panel.to_px(at_mm)[0]).astype(int)
+    height, width = difference.white.shape[:2]
+    root = difference.white[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)]
+    return np.maximum(linear_from_root(root.copy()), np.float32(0.02))
+
+
+def _steadied(values: F32) -> F32:
+    """Values (T, 3) averaged along the line."""
+    return np.asarray(cv2.blur(np.ascontiguousarray(values, np.float32), (1, _STRETCH)), np.float32)
