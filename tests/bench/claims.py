@@ -108,7 +108,7 @@ def _answered(index: int, shot: PointedShot) -> ClaimRow:
         shot.artwork.file,
         answer.code,
         answer.reason or "",
-        "" if answer.finding is None else answer.finding.kind,
+        answer.kind or "",
         answer.sure,
         time.process_time() - began,
     )

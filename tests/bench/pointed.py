@@ -49,6 +49,9 @@ _BRIGHT = 10.0  # L* that a reflection adds from which it is plain to see
 _SHADED = 0.02
 _OVEREXPOSED = (1.1, 1.4)  # light of a white coating, of which 1 is the camera's most
 _SMALL_FILE_PX = 420
+_PLAIN_EDGE = 10.0  # L* over an edge from which its softness can be seen
+_BLEED_MM, _BLED = 3.0, 0.4  # how often a file has one though nothing near an edge is meant
+_OFF = 0.0015  # share of the photo's long side that a finger is off by, standard deviation
 _TRIES = 40
 
 
@@ -78,7 +81,7 @@ def pointed_shot(
         picture = pictures[int(rng.integers(len(pictures)))]
         made = _case(rng, really, picture, folder, long_side_px, index // len(REALLY))
         if made is not None:
-            return made
+            return _by_hand(made, rng)
     return None
 
 
@@ -91,6 +94,16 @@ class _Panel:
     seed: int
     long_side_px: int
     name: str
+
+    @property
+    def px_per_mm(self) -> float:
+        """Pixels of the file for each mm of print."""
+        return float(self.pixels.shape[1]) / (self.width_mm + 2 * self.bleed_mm)
+
+    def place_mm(self, column: float, row: float) -> tuple[float, float]:
+        """Where a pixel of the file lies, in artwork mm, which count from the trim."""
+        x, y = ((at + 0.5) / self.px_per_mm - self.bleed_mm for at in (column, row))
+        return x, y
 
     def shoot(
         self, *defects: PlantedDefect, lit: bool = True, overexposed: bool = False
@@ -143,7 +156,7 @@ def _case(
     pixels = load(picture, folder)
     if really == "soft_file":
         pixels = _shrunk(pixels, _SMALL_FILE_PX)
-    bleed = 3.0 if really == "cut_edge" else 0.0
+    bleed = _BLEED_MM if really == "cut_edge" or rng.random() < _BLED else 0.0
     long_mm = float(rng.choice(_LONG_MM)) + 2 * bleed
     full = artwork_size_mm(pixels.shape[1], pixels.shape[0], long_mm)
     panel = _Panel(
@@ -173,6 +186,14 @@ def _case(
     if not (0 < x < width - 1 and 0 < y < height - 1) or light[int(y), int(x)] > _SHADED:
         return None
     return panel.shown(really, picture.name, shot, (x, y))
+
+
+def _by_hand(shot: PointedShot, rng: np.random.Generator) -> PointedShot:
+    """The same case pointed to as nearly as a finger does."""
+    height, width = shot.photo.pixels.shape[:2]
+    off = np.clip(rng.normal(0, 1, 2), -2, 2) * _OFF * max(height, width)
+    x, y = np.clip(np.add(shot.at_px, off), 0, (width - 1, height - 1))
+    return replace(shot, at_px=(float(x), float(y)))
 
 
 def _lit(rng: np.random.Generator, panel: _Panel, shot: SimulatedPhoto) -> PointedShot | None:
@@ -223,7 +244,7 @@ def _cannot(rng: np.random.Generator, panel: _Panel, turn: int) -> PointedShot |
         gap = cv2.pointPolygonTest(
             shot.truth.corners_px.astype(np.float32), (float(at[0]), float(at[1])), True
         )
-        return panel.shown("cannot_tell", "outside", shot, at) if gap < -25 else None
+        return panel.shown("cannot_tell", "outside", shot, tuple(at)) if gap < -25 else None
     # where a reflection burns the place out, that is the answer; here exposure alone does
     shot = panel.shoot(lit=False, overexposed=True)
     white = np.all(shot.pixels >= 254, axis=2) & (_on_panel(shot, shot.pixels.shape[:2]) > 0)
@@ -288,7 +309,7 @@ def _on_panel(shot: SimulatedPhoto, shape: tuple[int, ...]) -> U8:
 def _own_mark(rng: np.random.Generator, panel: _Panel) -> tuple[float, float] | None:
     """A spot or line of the picture itself that stands out of its surroundings."""
     grey = cv2.cvtColor(panel.pixels, cv2.COLOR_RGB2GRAY).astype(np.float32)
-    per_mm = grey.shape[1] / panel.width_mm
+    per_mm = panel.px_per_mm
     sigma = float(rng.uniform(0.6, 1.5)) * per_mm
     band = np.abs(
         cv2.GaussianBlur(grey, (0, 0), sigma) - cv2.GaussianBlur(grey, (0, 0), 1.6 * sigma)
@@ -302,7 +323,7 @@ def _own_mark(rng: np.random.Generator, panel: _Panel) -> tuple[float, float] | 
         return None
     rows, columns = np.nonzero(score > 0.9 * score.max())
     n = int(rng.integers(rows.size))
-    return float(columns[n]) / per_mm, float(rows[n]) / per_mm
+    return panel.place_mm(float(columns[n]), float(rows[n]))
 
 
 def _near_edge(rng: np.random.Generator, panel: _Panel) -> tuple[float, float]:
@@ -314,18 +335,21 @@ def _near_edge(rng: np.random.Generator, panel: _Panel) -> tuple[float, float]:
 
 
 def _edge_inside(rng: np.random.Generator, panel: _Panel) -> tuple[float, float] | None:
-    """A place at an edge within the picture, where softness is seen."""
+    """A place at a plain edge within the picture, where softness is seen."""
     grey = cv2.cvtColor(panel.pixels, cv2.COLOR_RGB2GRAY).astype(np.float32)
-    per_mm = grey.shape[1] / panel.width_mm
+    lightness = lab_from_encoded(panel.pixels)[..., 0]
+    around = np.ones((5, 5), np.uint8)
+    rise = cv2.dilate(lightness, around) - cv2.erode(lightness, around)
+    per_mm = panel.px_per_mm
     steep = np.hypot(cv2.Scharr(grey, cv2.CV_32F, 1, 0), cv2.Scharr(grey, cv2.CV_32F, 0, 1))
     edge = int(10 * per_mm)
     steep[:edge] = steep[-edge:] = 0
     steep[:, :edge] = steep[:, -edge:] = 0
-    rows, columns = np.nonzero(steep > np.quantile(steep, 0.97))
+    rows, columns = np.nonzero((steep > np.quantile(steep, 0.97)) & (rise >= _PLAIN_EDGE))
     if not rows.size:
         return None
     n = int(rng.integers(rows.size))
-    return (float(columns[n]) + 0.5) / per_mm, (float(rows[n]) + 0.5) / per_mm
+    return panel.place_mm(float(columns[n]), float(rows[n]))
 
 
 def _shrunk(pixels: U8, long_px: int) -> U8:

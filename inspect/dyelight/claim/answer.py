@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from .answer_file import ClaimFile
+from dataclasses import replace
+
+from .answer_file import Ask, ClaimFile
 from .made import cannot, make_answer, small_file, sure_of
 from .measures import Lies, Look
 from .nearest import nearest
-from .of_finding import of_finding
+from .of_finding import is_pale_patch, of_finding
 from .of_light import as_light, of_light
 from .of_picture import cut_edge, of_picture, own_sure
 from .records import Answer, Evidence, Ground
-from .thin_lines import told_apart
+from .thin_lines import kind_of_line, told_apart
 
 _FAR = 0.3  # sureness lost where a finding lies as far off as the place may be
 
@@ -38,6 +40,11 @@ def answer_of(evidence: Evidence, words: ClaimFile) -> Answer:
         light = as_light(item, evidence, look, words)
         if light is not None:
             return light
+        line = None
+        if item.kind == "unexplained" and not is_pale_patch(item, words):
+            line = _of_line(evidence, look, words)
+        if line is not None:
+            return replace(line, explained=item)
         sure = item.confidence * (1 - _FAR * gap_mm / max(lies.slack_mm, 1e-6))
         if gap_mm == 0 or sure >= own:
             return of_finding(item, evidence, words, sure / max(item.confidence, 1e-6))
@@ -62,15 +69,45 @@ def _left_over(lies: Lies, look: Look, words: ClaimFile) -> bool:
 
 
 def _unnamed(evidence: Evidence, look: Look, words: ClaimFile) -> Answer:
-    """A small mark that only shows because one place was named, too weak or strange to be named."""
-    grounds = [
+    """A small mark that only shows because one place was named, too weak or strange to be found."""
+    grounds = [*_left_over_grounds(look, words), Ground("likeness", look.likeness, "1")]
+    asks: list[Ask] = ["closer", "another_place"]
+    return _of_line(evidence, look, words) or make_answer(
+        "mark", sure_of(words, "mark"), grounds, evidence, words, asks=asks
+    )
+
+
+def _of_line(evidence: Evidence, look: Look, words: ClaimFile) -> Answer | None:
+    """A line without a name whose course, tone and colour tell what it is."""
+    limit, line = words.limit, look.line
+    if line is None or look.line_snr < limit.line_snr.value:
+        return None
+    kind = kind_of_line(line, look.line_dark, words)
+    if kind is None:
+        return None
+    grounds = _left_over_grounds(look, words)
+    grounds.append(Ground("straightness", line.straightness, "1", limit.straight_line.value))
+    if not look.line_dark:
+        grounds.append(Ground("white_share", line.white_share, "1", limit.white_share.value))
+    return make_answer(
+        words.kind[kind].answer,
+        limit.doubtful_sure.value,
+        grounds,
+        evidence,
+        words,
+        kind=kind,
+        length_mm=line.length_mm,
+        also=["other_kind"],
+        asks=["closer", "another_place"],
+    )
+
+
+def _left_over_grounds(look: Look, words: ClaimFile) -> list[Ground]:
+    return [
         Ground("spot_snr", look.spot_snr, "1", words.limit.spot_snr.value),
         Ground("line_snr", look.line_snr, "1", words.limit.line_snr.value),
         Ground("delta_e00", look.delta_e00, "dE00"),
-        Ground("likeness", look.likeness, "1"),
     ]
-    sure = sure_of(words, "mark")
-    return make_answer("mark", sure, grounds, evidence, words, asks=["closer", "another_place"])
 
 
 def _of_panel(evidence: Evidence, words: ClaimFile) -> Answer:

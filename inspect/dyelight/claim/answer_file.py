@@ -63,7 +63,10 @@ class Limits(StrictTable):
     spot_snr: Threshold
     line_snr: Threshold
     straight_line: Threshold
+    curled_line: Threshold
     white_share: Threshold
+    dye_share: Threshold
+    crease_mm: Threshold
     line_mm: Threshold
     lint_mm: Threshold
     patch_elongation: Threshold

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from ..detect.shapes import picture_share
 from ..imaging import as_u8, gaussian
 from ..look import Difference
 from ..look.render import photo_light
@@ -23,6 +24,9 @@ _LINE_PX = (12.0, 24.0)  # length of line filters, as sigma along them
 _TURNS = 16
 _BESIDE = 2.5  # how much wider the ground beside a mark is than the mark
 _LEAST_BESIDE = 100  # px
+_CUT = 2.5  # widths at which kernels end
+_UNDER, _LEAST_UNDER = 0.05, 9  # share of a kernel's height that counts as under it; px
+_WORTH, _PICTURE = 5.0, 0.5  # snr from which the picture is asked, and its share that explains it
 # share of the file's own contrast that a small error of place, blur or sharpening leaves
 _RENDERED = 0.12
 
@@ -30,11 +34,14 @@ _RENDERED = 0.12
 @dataclass(frozen=True, slots=True)
 class LeftOver:
     """`spot_snr`, `line_snr`: strongest compact and strongest straight difference at the place,
-    over the noise; `line_tone` 1 for a pale line, -1 for a dark one."""
+    over the noise; where that line is strongest (photo px), its direction in radians, and whether
+    it is dark."""
 
-    spot_snr: float
-    line_snr: float
-    line_tone: int
+    spot_snr: float = 0.0
+    line_snr: float = 0.0
+    line_at_px: tuple[float, float] = (0.0, 0.0)
+    line_turn: float = 0.0
+    line_dark: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,23 +54,27 @@ class _Window:
     usable: Mask
     inner: Mask
     blur_px: float
+    x0: float
+    y0: float
 
 
 def left_over(difference: Difference, placed: Pointed) -> LeftOver:
     """Measure the place, which counts in the photo of `difference`."""
     window = _window(difference, placed)
     if not window.inner.any():
-        return LeftOver(0.0, 0.0, 1)
-    spot = max((abs(snr) for snr in _snrs(window, _spots(window.blur_px))), default=0.0)
-    line = max(_snrs(window, _lines(window.blur_px)), key=abs, default=0.0)
-    return LeftOver(spot, abs(line), 1 if line >= 0 else -1)
+        return LeftOver()
+    spot = max((_peak(window, kernel)[0] for kernel in _spots(window.blur_px)), key=abs)
+    found = [(*_peak(window, kernel), turn) for kernel, turn in _lines(window.blur_px)]
+    line, row, column, turn = max(found, key=lambda one: abs(one[0]))
+    at = (column + window.x0, row + window.y0)
+    return LeftOver(abs(spot), abs(line), at, turn, line < 0)
 
 
 def _window(difference: Difference, placed: Pointed) -> _Window:
     frame = difference.photo
     blur_px = max(frame.blur_px, 1.0)
     place = placed.moved(-frame.x0, -frame.y0)
-    around = max(_AROUND * _SPOT_WIDTHS[-1] * blur_px, _BESIDE * _LINE_PX[-1])
+    around = max(_AROUND * _SPOT_WIDTHS[-1] * blur_px, _CUT * _LINE_PX[-1])
     reach = placed.slack_px + around
     height, width = frame.usable.shape
     x0, y0, x1, y1 = place.box_px
@@ -85,6 +96,8 @@ def _window(difference: Difference, placed: Pointed) -> _Window:
         usable=usable,
         inner=inner,
         blur_px=blur_px,
+        x0=columns.start + frame.x0,
+        y0=rows.start + frame.y0,
     )
 
 
@@ -94,17 +107,17 @@ def _spots(blur_px: float) -> Iterator[F32]:
         yield _kernel(times * blur_px, times * blur_px, 0.0, both=True)
 
 
-def _lines(blur_px: float) -> Iterator[F32]:
-    """Kernels for straight lines as thin as the blur, in all directions."""
+def _lines(blur_px: float) -> Iterator[tuple[F32, float]]:
+    """Kernels for straight lines as thin as the blur, and the direction of each."""
     for long_px in _LINE_PX:
         for turn in np.arange(_TURNS) * np.pi / _TURNS:
-            yield _kernel(long_px, blur_px, float(turn), both=False)
+            yield _kernel(long_px, blur_px, float(turn), both=False), float(turn)
 
 
 def _kernel(along_px: float, across_px: float, turn: float, *, both: bool) -> F32:
     """A Gaussian less one that is wider across, or wider both ways."""
     wide = _BESIDE * across_px
-    far = int(np.ceil(2.5 * max(wide, along_px)))
+    far = int(np.ceil(_CUT * max(wide, along_px)))
     y, x = np.mgrid[-far : far + 1, -far : far + 1].astype(np.float64)
     u, v = x * np.cos(turn) + y * np.sin(turn), y * np.cos(turn) - x * np.sin(turn)
     mark = np.exp(-((u / along_px) ** 2 + (v / across_px) ** 2) / 2)
@@ -112,27 +125,42 @@ def _kernel(along_px: float, across_px: float, turn: float, *, both: bool) -> F3
     return np.asarray(mark / mark.sum() - ground / ground.sum(), np.float32)
 
 
-def _snrs(window: _Window, kernels: Iterator[F32]) -> Iterator[float]:
-    """The signed response of each kernel that is strongest at the place, over its noise.
+def _peak(window: _Window, kernel: F32) -> tuple[float, int, int]:
+    """The signed response that is strongest at the place, over its noise; its row and column.
 
     The noise is as modelled or as scattered beside the place, whichever is more, and where the file
-    has the same shape itself, a share of that.
+    has the same shape itself, a share of that. What the file's own detail explains does not count.
     """
-    for kernel in kernels:
-        far = kernel.shape[0] // 2
-        reach = 2 * int(far / 2.5) + 1
-        beside = window.usable & ~(
-            cv2.dilate(as_u8(window.inner), np.ones((reach, reach), np.uint8)) > 0
-        )
-        if beside.sum() < _LEAST_BESIDE:
-            continue
-        band = cv2.filter2D(window.residual, -1, kernel, borderType=cv2.BORDER_REFLECT)
-        own = cv2.filter2D(window.due, -1, kernel, borderType=cv2.BORDER_REFLECT)
-        scatter = 1.4826 * float(np.median(np.abs(band[beside])))
-        gain = float(np.sqrt(np.square(kernel).sum()))
-        flat = np.maximum(window.sigma * gain, np.float32(max(scatter, 1e-5)))
-        # the residual's error lies beside an edge as well as on it
-        own = gaussian(np.abs(own), window.blur_px)
-        snr = band / np.hypot(flat, np.float32(_RENDERED) * own)
-        here = np.where(window.inner, np.abs(snr), 0)
-        yield float(snr.flat[int(here.argmax())])
+    far = kernel.shape[0] // 2
+    reach = 2 * int(far / _CUT) + 1
+    beside = window.usable & ~(
+        cv2.dilate(as_u8(window.inner), np.ones((reach, reach), np.uint8)) > 0
+    )
+    if beside.sum() < _LEAST_BESIDE:
+        return 0.0, 0, 0
+    band = cv2.filter2D(window.residual, -1, kernel, borderType=cv2.BORDER_REFLECT)
+    own = cv2.filter2D(window.due, -1, kernel, borderType=cv2.BORDER_REFLECT)
+    scatter = 1.4826 * float(np.median(np.abs(band[beside])))
+    gain = float(np.sqrt(np.square(kernel).sum()))
+    flat = np.maximum(window.sigma * gain, np.float32(max(scatter, 1e-5)))
+    # the residual's error lies beside an edge as well as on it
+    own = gaussian(np.abs(own), window.blur_px)
+    snr = band / np.hypot(flat, np.float32(_RENDERED) * own)
+    row, column = divmod(int(np.where(window.inner, np.abs(snr), 0).argmax()), snr.shape[1])
+    peak = float(snr[row, column])
+    if abs(peak) >= _WORTH and _of_picture(window, kernel, row, column) > _PICTURE:
+        return 0.0, row, column
+    return peak, row, column
+
+
+def _of_picture(window: _Window, kernel: F32, row: int, column: int) -> float:
+    """Share of what is left under a kernel that the file's own detail there would explain."""
+    far = kernel.shape[0] // 2
+    padded = np.zeros((window.due.shape[0] + 2 * far, window.due.shape[1] + 2 * far), np.bool_)
+    padded[row : row + 2 * far + 1, column : column + 2 * far + 1] = np.abs(kernel) > (
+        _UNDER * float(np.abs(kernel).max())
+    )
+    near = padded[far : padded.shape[0] - far, far : padded.shape[1] - far] & window.usable
+    if near.sum() < _LEAST_UNDER:
+        return 0.0
+    return picture_share(window.residual, window.due, window.sigma, near)

@@ -25,6 +25,9 @@ _STEADY_PX = 2.0  # smoothing along the line before its ridge is sought
 _BEND_COST = 0.5  # noise units that one step sideways must win
 _RIDGE, _OF_USUAL = 2.0, 0.25  # a piece is of the line from so many noise units, and of its height
 _DEGREE, _ROUNDS = 3, 5
+_FOLLOWED_PX, _BOW_PX = 160.0, 24.0  # how far a line is followed from a place, and off its axis
+_GAP_PX = 9  # a line may be broken for so long
+_THROUGH, _NEVER = 3, 1e6  # columns off the place; a height that no path takes
 _SHOWN = 0.5  # share of the axis on which the ridge must show
 _WITHIN, _BESIDE, _FAR = 3.0, 4.5, 8.0  # blurs off the curve: the line, and the ground beside it
 _STRETCH = 7  # px along the line over which added light is averaged
@@ -35,9 +38,9 @@ _DARKEST = 0.01  # reflectance
 class LineCourse:
     """A line as the photo shows it.
 
-    `straightness` is the distance of its ends over the length along it (1 is straight),
-    `length_mm` how long it shows. `white_share` says what made a pale line pale: 1 where white light
-    lies on the print, as a cut throws it back, 0 where a share of the dye is missing, 0.5 where both
+    `straightness` is the distance of its ends over the length along it (1 is straight), `length_mm`
+    how long it shows. `white_share` says what made a pale line pale: 1 where white light lies on
+    the print, as a cut throws it back, 0 where a share of the dye is missing, 0.5 where both
     explain it alike.
     """
 
@@ -57,22 +60,62 @@ def course_of(item: Finding, difference: Difference) -> LineCourse | None:
     long_px, wide_px = max(a, b), min(a, b)
     if long_px < _LEAST_PX:
         return None
-    turn = np.deg2rad(degrees if a >= b else degrees + 90)
-    along = np.array([np.cos(turn), np.sin(turn)])
-    across = np.array([-along[1], along[0]])
+    turn = float(np.deg2rad(degrees if a >= b else degrees + 90))
+    axis = _Axis(np.array(center, np.float64), turn, long_px / 2 + 2, wide_px / 2)
+    return _traced(difference, axis, dark=item.tone == "dark")
+
+
+def course_at(
+    difference: Difference, at_px: tuple[float, float], turn: float, *, dark: bool
+) -> LineCourse | None:
+    """The course of a line that runs through a place of the photo in a direction in radians; None
+    for one that is too short to have one."""
+    frame = difference.photo
+    axis = _Axis(np.array(at_px) - [frame.x0, frame.y0], turn, _FOLLOWED_PX, _BOW_PX)
+    return _traced(difference, axis, dark=dark, from_middle=True)
+
+
+@dataclass(frozen=True, slots=True)
+class _Axis:
+    """A straight axis in frame px: its middle (2,), direction, half its length, and how far a line
+    may bow off it."""
+
+    middle: F64
+    turn: float
+    half_px: float
+    bow_px: float
+
+    def at(self, t: F64, s: F64) -> F32:
+        """Frame px (T, S, 2) at t (T,) along the axis and s (T, S) across it."""
+        along = np.array([np.cos(self.turn), np.sin(self.turn)])
+        across = np.array([-along[1], along[0]])
+        at = self.middle + t[:, None, None] * along + s[..., None] * across
+        return np.asarray(at, np.float32)
+
+
+def _traced(
+    difference: Difference, axis: _Axis, *, dark: bool, from_middle: bool = False
+) -> LineCourse | None:
+    """The line along an axis: all that shows of it, or what hangs together through its middle."""
+    frame = difference.photo
     blur_px = max(frame.blur_px, 1.0)
-    reach = wide_px / 2 + _REACH_BLURS * blur_px
-    t = np.arange(-long_px / 2 - 2, long_px / 2 + 2.5)
+    reach = axis.bow_px + _REACH_BLURS * blur_px
+    t = np.arange(-np.floor(axis.half_px), axis.half_px + 0.5)
     s = np.arange(-reach, reach + _STEP_PX / 2, _STEP_PX)
-    where = _unrolled(np.array(center), along, across, t, np.broadcast_to(s, (t.size, s.size)))
-    sign = np.float32(-1 if item.tone == "dark" else 1)
+    where = axis.at(t, np.broadcast_to(s, (t.size, s.size)))
     sigma = np.maximum(sample(frame.sigma, where), np.float32(1e-4))
-    seen = np.asarray(sign * sample(frame.residual, where) / sigma, np.float32)
+    seen = np.asarray(sample(frame.residual * frame.usable, where) / sigma, np.float32)
+    seen = -seen if dark else seen
     steady = cv2.GaussianBlur(seen, (0, 0), blur_px / _STEP_PX / 2, sigmaY=_STEADY_PX)
-    ridge = _ridge(np.asarray(steady, np.float32))
+    ridge = _ridge(np.asarray(steady, np.float32), int(np.abs(s).argmin()) if from_middle else None)
     height = steady[np.arange(t.size), ridge]
-    shown = height >= max(_RIDGE, _OF_USUAL * float(np.quantile(height, 0.8)))
-    if shown.mean() < _SHOWN or shown.sum() < _LEAST_PX:
+    usual = np.abs(t) < _LEAST_PX if from_middle else np.ones(t.size, np.bool_)
+    shown = height >= max(_RIDGE, _OF_USUAL * float(np.quantile(height[usual], 0.8)))
+    if from_middle:
+        shown &= _middle_part(shown)
+    elif shown.mean() < _SHOWN:
+        return None
+    if shown.sum() < _LEAST_PX:
         return None
     first, last = (int(n) for n in np.nonzero(shown)[0][[0, -1]])
     t, weight = t[first : last + 1], np.where(shown, height, 0.0)[first : last + 1]
@@ -80,7 +123,7 @@ def course_of(item: Finding, difference: Difference) -> LineCourse | None:
     run = float(np.hypot(np.diff(t), np.diff(curve)).sum())
     chord = float(np.hypot(t[-1] - t[0], curve[-1] - curve[0]))
     offset = np.arange(-_FAR * blur_px, _FAR * blur_px + _STEP_PX / 2, _STEP_PX)
-    where = _unrolled(np.array(center), along, across, t, curve[:, None] + offset[None, :])
+    where = axis.at(t, curve[:, None] + offset[None, :])
     return LineCourse(
         straightness=chord / max(run, 1e-6),
         length_mm=run / frame.px_per_mm,
@@ -88,15 +131,25 @@ def course_of(item: Finding, difference: Difference) -> LineCourse | None:
     )
 
 
-def _unrolled(center: F64, along: F64, across: F64, t: F64, s: F64) -> F32:
-    """Frame px (T, S, 2) at t (T,) along the axis and s (T, S) across it."""
-    at = center + t[:, None, None] * along + s[..., None] * across
-    return np.asarray(at, np.float32)
+def _middle_part(shown: Mask) -> Mask:
+    """What of (T,) hangs together with its middle, over short gaps."""
+    gap = np.ones((_GAP_PX, 1), np.uint8)
+    closed = cv2.morphologyEx(shown.astype(np.uint8)[:, None], cv2.MORPH_CLOSE, gap)
+    _, part = cv2.connectedComponents(closed)
+    middle = part[part.shape[0] // 2, 0]
+    return np.asarray((part[:, 0] == middle) & (middle > 0))
 
 
-def _ridge(steady: F32) -> NDArray[np.int64]:
-    """Column of the ridge in every row of (T, S): the path of most height, sideways steps paid."""
+def _ridge(steady: F32, middle: int | None) -> NDArray[np.int64]:
+    """Column of the ridge in every row of (T, S): the path of most height, sideways steps paid.
+
+    With `middle` it must pass that column, give or take a step or two, in the middle row.
+    """
     rows, columns = steady.shape
+    if middle is not None:
+        steady = steady.copy()
+        far = np.abs(np.arange(columns) - middle) > _THROUGH
+        steady[rows // 2, far] = -_NEVER
     best = steady[0].astype(np.float64)
     came = np.zeros((rows, columns), np.int64)
     index = np.arange(columns)
@@ -158,7 +211,7 @@ def _white_at(difference: Difference, where: F32) -> F32:
     """Linear light (3,) of the lit white base in the middle of the line."""
     frame = difference.photo
     middle = where[where.shape[0] // 2, where.shape[1] // 2].astype(np.float64)
-    at_mm = difference.picture.to_artwork((middle + [frame.x0, frame.y0])[None])
+    at_mm = difference.picture.to_artwork((middle + np.array([frame.x0, frame.y0]))[None])
     x, y = np.rint(difference.panel.to_px(at_mm)[0]).astype(int)
     height, width = difference.white.shape[:2]
     root = difference.white[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from ..records import Finding
+from ..records import Finding, Kind
 from .answer_file import AnswerCode, Ask, CannotReason, ClaimFile
 from .records import Answer, Evidence, Ground
 
@@ -24,6 +24,8 @@ def make_answer(
     *,
     reason: CannotReason | None = None,
     finding: Finding | None = None,
+    kind: Kind | None = None,
+    length_mm: float | None = None,
     also: Sequence[str] = (),
     asks: Sequence[Ask] = (),
 ) -> Answer:
@@ -49,6 +51,8 @@ def make_answer(
         grounds=tuple(grounds),
         reason=reason,
         finding=finding,
+        kind=kind if finding is None else finding.kind,
+        length_mm=length_mm,
         also=tuple(dict.fromkeys(told)),
         asks=tuple(dict.fromkeys(wanted)),
     )

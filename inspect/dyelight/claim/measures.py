@@ -18,12 +18,14 @@ from ..look.panel_frame import expected_here
 from ..look.render import photo_light
 from ..look.rootlight import linear_from_root
 from ..records import F32, F64, Artwork, Mask, Placement
-from .left_over import left_over
+from .left_over import LeftOver, left_over
+from .line_course import LineCourse, course_at
 from .own_mark import own_mark
 from .pointing import Pointed, filled
 
 _OVER_WHITE = 0.015  # root light; more than the light field errs
 _BOX_STEPS = 9
+_LEAST_LINE = 5.0  # snr; less is nothing to be followed
 _AS_BRIGHT = 0.97  # of the place's own light, from which another place of the print is as bright
 
 
@@ -56,8 +58,8 @@ class Look:
 
     Shares of the place: `hidden` (clipped, or in the glare around it), `over_white` (brighter than
     the bare white base), `reflected` (in a patch that light thrown back explains). `light_added` is
-    light over what the print sends back, in shares of the lit white's. `bright_clipped` is the share
-    of all the print that should be as bright as the place that is clipped: 1 where the exposure does
+    light over what the print sends back, in shares of the lit white's. `bright_clipped` is the
+    clipped share of all the print that should be as bright as the place: 1 where the exposure does
     it, little where a lamp does. `delta_e00` and `delta_l`
     compare photo and expectation over the place. `likeness` is the correlation of photo and
     expectation around the place (-1..1), `file_snr` the contrast of the expectation there over the
@@ -66,8 +68,8 @@ class Look:
     strongest spot or line at the place has, `mark_snr` its contrast over the noise where both are
     blurred to its own width, and `mark_likeness` the correlation of photo and expectation over it
     at that width, less what noise takes from it. `spot_snr` and `line_snr` are the strongest
-    compact and the strongest straight difference at the place over the noise, `line_tone` 1 where
-    that line is pale, -1 where it is dark.
+    compact and the strongest straight difference at the place over the noise, `line` that line
+    followed as far as it shows (None where it is too short), `line_dark` whether it is dark.
     """
 
     hidden: float
@@ -85,7 +87,8 @@ class Look:
     mark_likeness: float
     spot_snr: float
     line_snr: float
-    line_tone: int
+    line: LineCourse | None
+    line_dark: bool
 
 
 def where_it_lies(placed: Pointed, artwork: Artwork, placement: Placement) -> Lies:
@@ -181,7 +184,8 @@ def look_at(difference: Difference, placed: Pointed, lies: Lies) -> Look | None:
         mark_likeness=own.mark_likeness,
         spot_snr=left.spot_snr,
         line_snr=left.line_snr,
-        line_tone=left.line_tone,
+        line=_line(difference, left),
+        line_dark=left.line_dark,
     )
 
 
@@ -215,6 +219,13 @@ def _light_added(difference: Difference, mask: Mask) -> float:
     share = gaussian(np.asarray(extra / np.maximum(white, np.float32(0.02)), np.float32), 1.5)
     usual = frame.inside & frame.printed
     return float(np.median(share[mask]) - np.quantile(share[usual], 0.3))
+
+
+def _line(difference: Difference, left: LeftOver) -> LineCourse | None:
+    """The strongest straight difference at the place, followed."""
+    if left.line_snr < _LEAST_LINE:
+        return None
+    return course_at(difference, left.line_at_px, left.line_turn, dark=left.line_dark)
 
 
 def _bright_clipped(difference: Difference, mask: Mask) -> float:

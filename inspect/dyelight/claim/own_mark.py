@@ -71,7 +71,7 @@ def own_mark(difference: Difference, placed: Pointed) -> OwnMark:
 def _strongest(
     seen: F32, due: F32, inner: Mask, usable: Mask, blur_px: float, noise: float
 ) -> tuple[float, float, float]:
-    """`stands_out`, `mark_snr` and `mark_likeness` of the expectation's mark that stands out most."""
+    """`stands_out`, `mark_snr` and `mark_likeness` of the mark that stands out most."""
     best = (0.0, 0.0, 0.0)
     if not inner.any():
         return best

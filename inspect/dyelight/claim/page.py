@@ -156,7 +156,7 @@ def claim_dict(claim: Claim, words: ClaimFile, case: str = "") -> dict[str, Any]
             "reason": answer.reason,
             "title": say.answer_title(claim, words),
             "finding": None if answer.finding is None else answer.finding.id,
-            "kind": None if answer.finding is None else answer.finding.kind,
+            "kind": answer.kind,
             "sure": round(answer.sure, 3),
             "grounds": [
                 {

@@ -28,20 +28,37 @@ def told_apart(item: Finding, course: LineCourse | None, words: ClaimFile) -> Fi
     kind: Kind = item.kind
     if course is not None:
         straight, long_mm = course.straightness, max(long_mm, course.length_mm)
-    if kind in _THIN:
-        if item.tone == "dark":
-            kind = "fibre" if long_mm <= limit.lint_mm.value else kind
-        elif item.tone == "light" and long_mm >= limit.line_mm.value:
-            kind = "scratch" if straight >= limit.straight_line.value else "fibre"
-    elif (
-        course is not None
-        and item.tone == "light"
-        and long_mm >= limit.line_mm.value
-        and straight >= limit.straight_line.value
-        and course.white_share >= limit.white_share.value
-    ):
-        kind = "scratch"
+    if kind in _THIN and item.tone == "dark":
+        kind = "fibre" if long_mm <= limit.lint_mm.value else kind
+    elif kind in _THIN and item.tone == "light" and long_mm >= limit.line_mm.value:
+        kind = "scratch" if straight >= limit.straight_line.value else "fibre"
+    if course is not None and item.tone == "light" and straight >= limit.straight_line.value:
+        if course.white_share >= limit.white_share.value and long_mm >= limit.line_mm.value:
+            kind = "scratch"
+        elif course.white_share <= limit.dye_share.value and long_mm >= limit.crease_mm.value:
+            kind = "crease_line"
     if kind == item.kind:
         return item
     doubts = (f"or_{item.kind}", *(doubt for doubt in item.doubts if doubt != f"or_{kind}"))
     return replace(item, kind=kind, doubts=doubts)
+
+
+def kind_of_line(course: LineCourse, dark: bool, words: ClaimFile) -> Kind | None:
+    """What a line that only shows because its place was named may be; None where it may be either.
+
+    Less is known of it than of a finding, so that more is asked of it.
+    """
+    limit = words.limit
+    long_mm = course.length_mm
+    if long_mm < limit.line_mm.value:
+        return None
+    straight = course.straightness >= limit.straight_line.value
+    if dark:
+        return "crease_line" if straight and long_mm > limit.lint_mm.value else "fibre"
+    if not straight:
+        curls = course.straightness <= limit.curled_line.value
+        return "fibre" if curls and long_mm <= limit.lint_mm.value else None
+    if course.white_share >= limit.white_share.value:
+        return "scratch"
+    dye = course.white_share <= limit.dye_share.value and long_mm >= limit.crease_mm.value
+    return "crease_line" if dye else None

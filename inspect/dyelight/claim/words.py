@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ..judge.texts import kind_title
 from ..records import Finding
 from ..report.words import finding_name, length, shift_of, size_of, sure, value_unit
 from .answer_file import AskWords, ClaimFile
@@ -25,9 +26,9 @@ def answer_title(claim: Claim, words: ClaimFile) -> str:
     if answer.reason is not None:
         return words.cannot[answer.reason].title
     title = words.answer[answer.code].title
-    if answer.finding is None or answer.code in ("mark", "other_picture"):
+    if answer.kind is None or answer.code in ("mark", "other_picture"):
         return title
-    named = "A pale patch" if _is_patch(claim) else finding_name(answer.finding)
+    named = "A pale patch" if _is_patch(claim) else kind_title(answer.kind)
     return f"{named}: {_lower(title)}"
 
 
@@ -121,6 +122,9 @@ def customer_answer(claim: Claim, words: ClaimFile) -> str:
         return words.cannot[answer.reason].letter
     if answer.finding is not None:
         return _finding_text(answer.finding, claim, words)
+    if answer.kind is not None and answer.length_mm is not None:
+        size = f"{_length(answer.length_mm, claim)} long"
+        return words.kind[answer.kind].letter.format(size=size)
     text = words.answer[answer.code].letter
     return "" if text is None else text.format(**names(claim))
 
