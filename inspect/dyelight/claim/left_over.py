@@ -29,6 +29,7 @@ _UNDER, _LEAST_UNDER = 0.05, 9  # share of a kernel's height that counts as unde
 _WORTH, _PICTURE = 5.0, 0.5  # snr from which the picture is asked, and its share that explains it
 # share of the file's own contrast that a small error of place, blur or sharpening leaves
 _RENDERED = 0.12
+_COHERENT = 0.4  # how much of what edges add is alike all over a mark
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +51,7 @@ class _Window:
 
     residual: F32
     sigma: F32
+    coherent: F32
     due: F32
     usable: Mask
     inner: Mask
@@ -92,6 +94,7 @@ def _window(difference: Difference, placed: Pointed) -> _Window:
     return _Window(
         residual=np.asarray(frame.residual[rows, columns] * usable, np.float32),
         sigma=frame.sigma[rows, columns],
+        coherent=frame.coherent[rows, columns],
         due=photo_light(frame.lit(rows, columns)),
         usable=usable,
         inner=inner,
@@ -145,7 +148,9 @@ def _peak(window: _Window, kernel: F32) -> tuple[float, int, int]:
     flat = np.maximum(window.sigma * gain, np.float32(max(scatter, 1e-5)))
     # the residual's error lies beside an edge as well as on it
     own = gaussian(np.abs(own), window.blur_px)
-    snr = band / np.hypot(flat, np.float32(_RENDERED) * own)
+    # what edges add to the noise does not average out along them
+    edges = cv2.filter2D(window.coherent, -1, np.maximum(kernel, 0), borderType=cv2.BORDER_REFLECT)
+    snr = band / np.sqrt(flat**2 + (_RENDERED * own) ** 2 + (_COHERENT * edges) ** 2)
     row, column = divmod(int(np.where(window.inner, np.abs(snr), 0).argmax()), snr.shape[1])
     peak = float(snr[row, column])
     if abs(peak) >= _WORTH and _of_picture(window, kernel, row, column) > _PICTURE:

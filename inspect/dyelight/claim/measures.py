@@ -25,6 +25,7 @@ from .pointing import Pointed, filled
 
 _OVER_WHITE = 0.015  # root light; more than the light field errs
 _BOX_STEPS = 9
+_DARK_PART = 0.33  # of the place, by what the print sends back there
 _LEAST_LINE = 5.0  # snr; less is nothing to be followed
 _AS_BRIGHT = 0.97  # of the place's own light, from which another place of the print is as bright
 
@@ -202,7 +203,7 @@ def _lab(root: F32, mask: Mask) -> F32:
 
 
 def _light_added(difference: Difference, mask: Mask) -> float:
-    """Light at the place over what the print sends back there, in shares of the lit white's.
+    """Light at the place's darker parts over what the print sends back, in shares of the white's.
 
     What the look stage fitted as a veil, or as each neighbourhood's own light under glare, counts
     as added light, since it is none of the print's. The panel's usual level is taken off: room
@@ -218,7 +219,10 @@ def _light_added(difference: Difference, mask: Mask) -> float:
     white = photo_light(linear_from_root(difference.white.copy()))
     share = gaussian(np.asarray(extra / np.maximum(white, np.float32(0.02)), np.float32), 1.5)
     usual = frame.inside & frame.printed
-    return float(np.median(share[mask]) - np.quantile(share[usual], 0.3))
+    # added light shows best where the print is dark: cameras press highlights together
+    level = photo_light(bare)[mask]
+    dark = level <= np.quantile(level, _DARK_PART)
+    return float(np.median(share[mask][dark]) - np.quantile(share[usual], 0.3))
 
 
 def _line(difference: Difference, left: LeftOver) -> LineCourse | None:

@@ -18,7 +18,9 @@ def as_light(item: Finding, evidence: Evidence, look: Look, words: ClaimFile) ->
     limit = words.limit
     likeness = item.features.get("reflection_likeness", 0.0)
     added = Ground("light_added", 100 * look.light_added, "%")
-    if "may_be_reflection" in item.doubts and likeness >= limit.reflection_likeness.value:
+    # light is added and never taken away: what has a dark side is no reflection
+    pale = item.features.get("opposite_lobe", 0.0) < limit.patch_lobe.value
+    if pale and "may_be_reflection" in item.doubts and likeness >= limit.reflection_likeness.value:
         grounds = [
             Ground("reflection_likeness", likeness, "1", limit.reflection_likeness.value),
             added,
