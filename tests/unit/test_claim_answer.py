@@ -149,7 +149,9 @@ def test_noise_takes_no_small_mark_from_the_file(
 ) -> None:
     """Pixel by pixel noise hides how alike a small mark is; at the mark's own width it shows."""
     assert hair.look is not None
-    look = replace(hair.look, likeness=0.9, file_snr=2.0, unlike=1.0, mark_likeness=mark_likeness)
+    look = replace(
+        hair.look, likeness=0.9, file_snr=2.0, unlike=1.0, mark_snr=9.0, mark_likeness=mark_likeness
+    )
     assert answer_of(evidence_of(hair, look=look), WORDS).code == code
 
 
@@ -218,7 +220,7 @@ def test_a_scratch_is_pale_and_straight_and_lint_curls(
     item = replace(
         make_finding(1, kind, (40.0, 30.0), (4.0, 1.0)), tone=tone, features=features, doubts=()
     )
-    apart = told_apart(item, WORDS)
+    apart = told_apart(item, None, WORDS)
     assert apart.kind == told
     assert apart.doubts == (() if told == kind else (f"or_{kind}",))
 
