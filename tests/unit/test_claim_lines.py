@@ -176,3 +176,23 @@ def test_less_is_said_of_a_line_that_no_search_found(
 ) -> None:
     """A line keeps no name where it is short or may be either."""
     assert kind_of_line(course, dark, WORDS) == kind
+
+
+def test_a_small_dent_has_two_sides_and_a_speck_one(
+    difference: Difference, shot: SimulatedPhoto, make_finding: Callable[..., Finding]
+) -> None:
+    """A dimple drawn into the residual has a side of the other sign, a speck has none."""
+    x, y = px_of(shot, EMPTY_MM)
+    frame = difference.photo
+    rows, columns = np.mgrid[0 : frame.residual.shape[0], 0 : frame.residual.shape[1]]
+    across, down = columns - (x - frame.x0), rows - (y - frame.y0)
+    bump = 0.15 * np.exp(-(across**2 + down**2) / (2 * 2.0**2))
+    looks = []
+    for shape in (bump, bump * across / 1.5):
+        residual = np.asarray(frame.residual + shape, np.float32)
+        marked = replace(difference, photo=replace(frame, residual=residual))
+        looks.append(left_over(marked, pointed(shot, EMPTY_MM)))
+    speck, dent = looks
+    assert min(speck.spot_snr, dent.spot_snr) > WORDS.limit.spot_snr.value
+    assert speck.opposite_lobe < 0.3
+    assert dent.opposite_lobe > 0.7

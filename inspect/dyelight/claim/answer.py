@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from ..records import Finding
 from .answer_file import Ask, ClaimFile
 from .made import cannot, make_answer, small_file, sure_of
 from .measures import Lies, Look
@@ -12,7 +13,7 @@ from .of_finding import is_pale_patch, of_finding
 from .of_light import as_light, of_light
 from .of_picture import cut_edge, of_picture, own_sure
 from .records import Answer, Evidence, Ground
-from .thin_lines import kind_of_line, told_apart
+from .thin_lines import dent_of, kind_of_line, told_apart
 
 _FAR = 0.3  # sureness lost where a finding lies as far off as the place may be
 
@@ -37,12 +38,13 @@ def answer_of(evidence: Evidence, words: ClaimFile) -> Answer:
     if near is not None:
         item, gap_mm = near
         item = told_apart(item, evidence.courses.get(item.id), words)
-        light = as_light(item, evidence, look, words)
+        item = dent_of(item, look, words)
+        thin = item.kind == "unexplained" and _is_line(item, look, words)
+        # a mirrored lamp lies behind the face and out of focus: it is no thin line
+        light = None if thin else as_light(item, evidence, look, words)
         if light is not None:
             return light
-        line = None
-        if item.kind == "unexplained" and not is_pale_patch(item, words):
-            line = _of_line(evidence, look, words)
+        line = _of_line(evidence, look, words) if thin else None
         if line is not None:
             return replace(line, explained=item)
         sure = item.confidence * (1 - _FAR * gap_mm / max(lies.slack_mm, 1e-6))
@@ -57,6 +59,17 @@ def answer_of(evidence: Evidence, words: ClaimFile) -> Answer:
         else of_light(evidence, lies, look, words)
     )
     return light or cut_edge(evidence, lies, words) or of_picture(evidence, look, own, words)
+
+
+def _is_line(item: Finding, look: Look, words: ClaimFile) -> bool:
+    """Whether a finding without a name is a line, as thin as the photo shows any."""
+    limit, line = words.limit, look.line
+    return (
+        line is not None
+        and look.line_snr >= limit.line_snr.value
+        and line.length_mm >= limit.line_mm.value
+        and not is_pale_patch(item, words)
+    )
 
 
 def _left_over(lies: Lies, look: Look, words: ClaimFile) -> bool:

@@ -71,6 +71,7 @@ class Limits(StrictTable):
     lint_mm: Threshold
     patch_elongation: Threshold
     patch_lobe: Threshold
+    dent_lobe: Threshold
     agrees_sure: Threshold
     soft_likeness: Threshold
     soft_mm: Threshold

@@ -24,6 +24,7 @@ _LINE_PX = (12.0, 24.0)  # length of line filters, as sigma along them
 _TURNS = 16
 _BESIDE = 2.5  # how much wider the ground beside a mark is than the mark
 _LEAST_BESIDE = 100  # px
+_LOBE = 5.0  # how far a spot's other side may lie, in blurs
 _CUT = 2.5  # widths at which kernels end
 _UNDER, _LEAST_UNDER = 0.05, 9  # share of a kernel's height that counts as under it; px
 _WORTH, _PICTURE = 5.0, 0.5  # snr from which the picture is asked, and its share that explains it
@@ -35,10 +36,12 @@ _COHERENT = 0.4  # how much of what edges add is alike all over a mark
 @dataclass(frozen=True, slots=True)
 class LeftOver:
     """`spot_snr`, `line_snr`: strongest compact and strongest straight difference at the place,
-    over the noise; where that line is strongest (photo px), its direction in radians, and whether
-    it is dark."""
+    over the noise; `opposite_lobe` how strong a side of the other sign the spot has beside it, over
+    its own; where the line is strongest (photo px), its direction in radians, and whether it is
+    dark."""
 
     spot_snr: float = 0.0
+    opposite_lobe: float = 0.0
     line_snr: float = 0.0
     line_at_px: tuple[float, float] = (0.0, 0.0)
     line_turn: float = 0.0
@@ -65,11 +68,14 @@ def left_over(difference: Difference, placed: Pointed) -> LeftOver:
     window = _window(difference, placed)
     if not window.inner.any():
         return LeftOver()
-    spot = max((_peak(window, kernel)[0] for kernel in _spots(window.blur_px)), key=abs)
+    spot, *spot_at = max(
+        (_peak(window, kernel) for kernel in _spots(window.blur_px)), key=lambda one: abs(one[0])
+    )
     found = [(*_peak(window, kernel), turn) for kernel, turn in _lines(window.blur_px)]
     line, row, column, turn = max(found, key=lambda one: abs(one[0]))
     at = (column + window.x0, row + window.y0)
-    return LeftOver(abs(spot), abs(line), at, turn, line < 0)
+    lobe = _opposite_lobe(window, spot_at[0], spot_at[1], pale=spot > 0)
+    return LeftOver(abs(spot), lobe, abs(line), at, turn, line < 0)
 
 
 def _window(difference: Difference, placed: Pointed) -> _Window:
@@ -156,6 +162,19 @@ def _peak(window: _Window, kernel: F32) -> tuple[float, int, int]:
     if abs(peak) >= _WORTH and _of_picture(window, kernel, row, column) > _PICTURE:
         return 0.0, row, column
     return peak, row, column
+
+
+def _opposite_lobe(window: _Window, row: int, column: int, *, pale: bool) -> float:
+    """Depth of the strongest side of the other sign near a spot, over the spot's own height."""
+    smooth = gaussian(window.residual, window.blur_px)
+    smooth = smooth if pale else -smooth
+    reach = int(np.ceil(_LOBE * window.blur_px))
+    part = smooth[
+        max(row - reach, 0) : row + reach + 1, max(column - reach, 0) : column + reach + 1
+    ]
+    # a spot's middle is where its filter answers most, its height is next to it
+    top = max(float(part.max()), 1e-6)
+    return max(-float(part.min()), 0.0) / top
 
 
 def _of_picture(window: _Window, kernel: F32, row: int, column: int) -> float:

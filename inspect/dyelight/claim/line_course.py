@@ -32,6 +32,7 @@ _SHOWN = 0.5  # share of the axis on which the ridge must show
 _WITHIN, _BESIDE, _FAR = 3.0, 4.5, 8.0  # blurs off the curve: the line, and the ground beside it
 _STRETCH = 7  # px along the line over which added light is averaged
 _DARKEST = 0.01  # reflectance
+_APART = 0.2  # sine between what light and what missing dye add, from which the photo tells them
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,12 +200,16 @@ def _white_share(difference: Difference, where: F32, offset: F64, shown: Mask) -
     reflectance = np.clip(ground / white, _DARKEST, 1)
     ways = (1 - reflectance, reflectance * np.log(1 / reflectance))
     told = _steadied(added / white)[shown]
-    left = []
-    for way in ways:
-        model = _steadied(way)[shown]
-        share = float((told * model).sum()) / max(float((model * model).sum()), 1e-12)
+    left, models = [], [_steadied(way)[shown] for way in ways]
+    for model in models:
+        share = float((told * model).sum()) / max(float(np.square(model).sum()), 1e-12)
         left.append(float(np.square(told - max(share, 0.0) * model).sum()))
-    return left[1] / max(left[0] + left[1], 1e-12)
+    # in a grey print both add the same colours: then the photo does not tell which it was
+    alike = float((models[0] * models[1]).sum()) / max(
+        float(np.sqrt(np.square(models[0]).sum() * np.square(models[1]).sum())), 1e-12
+    )
+    tells = min(1.0, float(np.sqrt(max(1 - alike**2, 0.0))) / _APART)
+    return 0.5 + tells * (left[1] / max(left[0] + left[1], 1e-12) - 0.5)
 
 
 def _white_at(difference: Difference, where: F32) -> F32:

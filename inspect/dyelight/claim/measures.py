@@ -69,8 +69,9 @@ class Look:
     strongest spot or line at the place has, `mark_snr` its contrast over the noise where both are
     blurred to its own width, and `mark_likeness` the correlation of photo and expectation over it
     at that width, less what noise takes from it. `spot_snr` and `line_snr` are the strongest
-    compact and the strongest straight difference at the place over the noise, `line` that line
-    followed as far as it shows (None where it is too short), `line_dark` whether it is dark.
+    compact and the strongest straight difference at the place over the noise, `opposite_lobe` how
+    strong a side of the other sign the spot has, over its own; `line` is that line followed as far
+    as it shows (None where it is too short), `line_dark` whether it is dark.
     """
 
     hidden: float
@@ -87,6 +88,7 @@ class Look:
     mark_snr: float
     mark_likeness: float
     spot_snr: float
+    opposite_lobe: float
     line_snr: float
     line: LineCourse | None
     line_dark: bool
@@ -184,6 +186,7 @@ def look_at(difference: Difference, placed: Pointed, lies: Lies) -> Look | None:
         mark_snr=own.mark_snr,
         mark_likeness=own.mark_likeness,
         spot_snr=left.spot_snr,
+        opposite_lobe=left.opposite_lobe,
         line_snr=left.line_snr,
         line=_line(difference, left),
         line_dark=left.line_dark,

@@ -1,4 +1,4 @@
-"""Fibre, scratch or crease: which of them a line is, by its tone, its course and its colour."""
+"""Marks that the panel's report and an answer tell apart differently: lines, and small dents."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import replace
 from ..records import Finding, Kind
 from .answer_file import ClaimFile
 from .line_course import LineCourse
+from .measures import Look
 
 _LINES = ("fibre", "scratch", "crease_line", "unexplained")
 _THIN = ("fibre", "scratch")
@@ -41,6 +42,21 @@ def told_apart(item: Finding, course: LineCourse | None, words: ClaimFile) -> Fi
         return item
     doubts = (f"or_{item.kind}", *(doubt for doubt in item.doubts if doubt != f"or_{kind}"))
     return replace(item, kind=kind, doubts=doubts)
+
+
+def dent_of(item: Finding, look: Look, words: ClaimFile) -> Finding:
+    """The finding, named a dent where a small spot has a pale and a dark side.
+
+    A dimple turns one side of the face to the light and the other from it; a speck has kept dye
+    away, or left some, and has one sign.
+    """
+    limit = words.limit
+    if item.kind != "dust_speck" or look.spot_snr < limit.spot_snr.value:
+        return item
+    if look.opposite_lobe < limit.dent_lobe.value:
+        return item
+    doubts = tuple(doubt for doubt in item.doubts if doubt not in ("or_dent", "may_lie_loose"))
+    return replace(item, kind="dent", doubts=("or_dust_speck", *doubts))
 
 
 def kind_of_line(course: LineCourse, dark: bool, words: ClaimFile) -> Kind | None:
