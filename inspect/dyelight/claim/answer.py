@@ -9,7 +9,7 @@ from .answer_file import Ask, ClaimFile
 from .made import cannot, make_answer, small_file, sure_of
 from .measures import Lies, Look
 from .nearest import nearest
-from .of_finding import is_pale_patch, of_finding
+from .of_finding import of_finding
 from .of_light import as_light, of_light
 from .of_picture import cut_edge, of_picture, own_sure
 from .records import Answer, Evidence, Ground
@@ -39,12 +39,12 @@ def answer_of(evidence: Evidence, words: ClaimFile) -> Answer:
         item, gap_mm = near
         item = told_apart(item, evidence.courses.get(item.id), words)
         item = dent_of(item, look, words)
-        thin = item.kind == "unexplained" and _is_line(item, look, words)
+        thin = _is_line(near[0], look, words)
         # a mirrored lamp lies behind the face and out of focus: it is no thin line
         light = None if thin else as_light(item, evidence, look, words)
         if light is not None:
             return light
-        line = _of_line(evidence, look, words) if thin else None
+        line = _of_line(evidence, look, words) if thin and item.kind == "unexplained" else None
         if line is not None:
             return replace(line, explained=item)
         sure = item.confidence * (1 - _FAR * gap_mm / max(lies.slack_mm, 1e-6))
@@ -62,13 +62,13 @@ def answer_of(evidence: Evidence, words: ClaimFile) -> Answer:
 
 
 def _is_line(item: Finding, look: Look, words: ClaimFile) -> bool:
-    """Whether a finding without a name is a line, as thin as the photo shows any."""
+    """Whether a finding is a line, as thin as the photo shows any."""
     limit, line = words.limit, look.line
     return (
         line is not None
         and look.line_snr >= limit.line_snr.value
         and line.length_mm >= limit.line_mm.value
-        and not is_pale_patch(item, words)
+        and item.features.get("elongation", 1.0) >= limit.patch_elongation.value
     )
 
 

@@ -62,6 +62,7 @@ class Limits(StrictTable):
     differs_de00: Threshold
     spot_snr: Threshold
     line_snr: Threshold
+    streak_snr: Threshold
     straight_line: Threshold
     curled_line: Threshold
     white_share: Threshold

@@ -77,7 +77,9 @@ def of_picture(evidence: Evidence, look: Look, own: float, words: ClaimFile) -> 
     plain_mark = stands_out(look, words)
     wide = [item for item in evidence.inspection.findings if item.extent == "panel"]
     doubled = next((item for item in wide if item.kind in _WIDE_KINDS and own > 0), None)
-    if doubled is not None:
+    # a streak is a line, and shows where it is pointed to
+    shows = look.line_snr >= limit.streak_snr.value
+    if doubled is not None and (doubled.kind != "streaks" or shows):
         return of_finding(doubled, evidence, words, 1.0)
     soft = small_file(evidence, words)
     if soft is not None and max(look.likeness, look.mark_likeness) >= limit.soft_likeness.value:
