@@ -222,6 +222,8 @@ def checked(claim: Claim, words: ClaimFile) -> list[str]:
         )
     )
     lines.append(says["everywhere"].text.format(count=len(told.findings) or "nothing"))
+    if claim.look is not None:
+        lines.append(says["closer"].text)
     if len(told.photos) > 1:
         lines.append(says["several"].text.format(count=len(told.photos)))
     return lines
