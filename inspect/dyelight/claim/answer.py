@@ -10,11 +10,13 @@ from .made import cannot, make_answer, small_file, sure_of
 from .measures import Lies, Look
 from .nearest import nearest
 from .of_finding import of_finding
-from .of_light import as_light, of_light
+from .of_light import as_light, in_thrown_light, of_light
 from .of_picture import cut_edge, of_picture, own_sure
 from .records import Answer, Evidence, Ground
 from .thin_lines import dent_of, kind_of_line, told_apart
 
+# a mark of the file's own may be lighter or darker in the photo than expected, by so much more
+_BESIDE_OWN = 1.5
 _FAR = 0.3  # sureness lost where a finding lies as far off as the place may be
 
 
@@ -50,14 +52,11 @@ def answer_of(evidence: Evidence, words: ClaimFile) -> Answer:
         sure = item.confidence * (1 - _FAR * gap_mm / max(lies.slack_mm, 1e-6))
         if gap_mm == 0 or sure >= own:
             return of_finding(item, evidence, words, sure / max(item.confidence, 1e-6))
-    if _left_over(lies, look, words):
+    own_is_sure = own >= sure_of(words, "in_file")
+    if _left_over(lies, look, words, times=_BESIDE_OWN if own_is_sure else 1.0):
         return _unnamed(evidence, look, words)
-    lit = max(look.light_added / limit.hidden_light.value, look.reflected / limit.reflected.value)
-    light = (
-        None
-        if own >= sure_of(words, "in_file") and lit < 1
-        else of_light(evidence, lies, look, words)
-    )
+    lit = look.light_added >= limit.hidden_light.value or in_thrown_light(look, words)
+    light = None if own_is_sure and not lit else of_light(evidence, lies, look, words)
     return light or cut_edge(evidence, lies, words) or of_picture(evidence, look, own, words)
 
 
@@ -72,13 +71,14 @@ def _is_line(item: Finding, look: Look, words: ClaimFile) -> bool:
     )
 
 
-def _left_over(lies: Lies, look: Look, words: ClaimFile) -> bool:
-    """Whether the photo has a small mark at the place that the file has not."""
+def _left_over(lies: Lies, look: Look, words: ClaimFile, times: float) -> bool:
+    """Whether the photo has a small mark at the place that the file has not, `times` the limits."""
     limit = words.limit
     if lies.edge_mm <= limit.edge_reach_mm.value and not lies.outline_seen:
         # what lies beside the panel differs from the file as well
         return False
-    return look.spot_snr >= limit.spot_snr.value or look.line_snr >= limit.line_snr.value
+    strength = max(look.spot_snr / limit.spot_snr.value, look.line_snr / limit.line_snr.value)
+    return strength >= times
 
 
 def _unnamed(evidence: Evidence, look: Look, words: ClaimFile) -> Answer:

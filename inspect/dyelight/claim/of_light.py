@@ -68,6 +68,7 @@ def of_light(evidence: Evidence, lies: Lies, look: Look, words: ClaimFile) -> An
         grounds = [reflected, added, Ground("likeness", look.likeness, "1")]
         detail = look.file_snr >= limit.own_contrast.value and agrees(look, words)
         proven = detail or look.over_white >= limit.reflected.value
+        proven &= in_thrown_light(look, words)
         if not proven or lies.edge_mm <= limit.edge_reach_mm.value:
             # lost dye in a flat part, or bare bright metal at an edge, looks much like light
             sure = min(sure, limit.doubtful_sure.value)
@@ -83,3 +84,10 @@ def of_light(evidence: Evidence, lies: Lies, look: Look, words: ClaimFile) -> An
     return make_answer(
         "reflection", sure, grounds, evidence, words, also=["moves"], asks=["another_place"]
     )
+
+
+def in_thrown_light(look: Look, words: ClaimFile) -> bool:
+    """Whether the place lies in a patch of thrown-back light, and not just at its faint hem."""
+    limit = words.limit
+    bright = look.light_added >= limit.light_added.value
+    return look.reflected >= limit.reflected.value and bright

@@ -1,0 +1,154 @@
+"""Which rule answers: measured values of one small simulated photo, changed one at a time."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from dyelight.causes import load_causes
+from dyelight.claim import Claim, answer_claim, load_claim_file
+from dyelight.claim import words as wording
+from dyelight.claim.answer import answer_of
+from dyelight.claim.line_course import LineCourse
+from dyelight.claim.measures import Lies, Look
+from dyelight.claim.records import Answer, Evidence
+from dyelight.judge import load_acceptance, load_rules
+from dyelight.records import Artwork, Photo
+from dyelight.simulate import drawn_artwork, simulate_photo
+
+WIDTH_MM, HEIGHT_MM = 120.0, 90.0
+WORDS = load_claim_file()
+
+
+@pytest.fixture(scope="module")
+def plain() -> Claim:
+    """A place of a print without any mark."""
+    pixels = drawn_artwork("sky", 900, 675, seed=4)
+    shot = simulate_photo(
+        pixels,
+        width_mm=WIDTH_MM,
+        height_mm=HEIGHT_MM,
+        capture="station",
+        seed=3,
+        long_side_px=800,
+    )
+    x, y = shot.truth.px_from_mm(np.array([[60.0, 45.0]]))[0]
+    return answer_claim(
+        (Photo("p.jpg", "a" * 64, shot.pixels),),
+        Artwork("a.png", "b" * 64, pixels, None, WIDTH_MM, HEIGHT_MM),
+        f"{x:.1f},{y:.1f}",
+        None,
+        rules=load_rules(),
+        acceptance=load_acceptance(),
+        causes=load_causes(),
+        words=WORDS,
+    )
+
+
+def answered(claim: Claim, lies: dict[str, Any], pixel_mm: float = 0.1, **look: Any) -> Answer:
+    """The answer with some values of place and look changed, and no findings."""
+    assert claim.look is not None
+    assert claim.lies is not None
+    quiet: dict[str, Any] = {
+        "hidden": 0.0,
+        "over_white": 0.0,
+        "reflected": 0.0,
+        "light_added": 0.0,
+        "likeness": 0.99,
+        "file_snr": 8.0,
+        "unlike": 1.0,
+        "stands_out": 1.0,
+        "spot_snr": 2.0,
+        "line_snr": 2.0,
+    }
+    seen: Look = replace(claim.look, **(quiet | look))
+    where: Lies = replace(claim.lies, **lies)
+    evidence = Evidence(
+        inspection=replace(claim.inspection, findings=()),
+        artwork=claim.artwork,
+        size_known=True,
+        file=replace(claim.file, pixel_mm=pixel_mm),
+        pointed=True,
+        lies=where,
+        look=seen,
+        long_side_px=800,
+    )
+    return answer_of(evidence, WORDS)
+
+
+OWN_MARK = {"stands_out": 8.0, "mark_snr": 12.0, "mark_likeness": 0.99}
+AT_EDGE = {"edge": 0, "edge_mm": 1.0, "past_edges_mm": (3.0, 3.0, 3.0, 3.0)}
+
+
+def test_exposure_burns_out_all_that_is_as_bright(plain: Claim) -> None:
+    """A burnt-out place is a lamp's only where other bright parts of the print are not clipped."""
+    burnt = {"hidden": 1.0, "over_white": 1.0, "light_added": 0.7}
+    lamp = answered(plain, {}, **burnt, bright_clipped=0.1)
+    exposure = answered(plain, {}, **burnt, bright_clipped=0.95)
+    assert lamp.code == "reflection"
+    assert (exposure.code, exposure.reason) == ("cannot_tell", "hidden")
+
+
+def test_the_bleed_cuts_where_the_outline_was_not_seen(plain: Claim) -> None:
+    """The bleed says how much lies beyond an edge that the photo does not show, less surely."""
+    seen = answered(plain, AT_EDGE | {"outline_seen": True})
+    unseen = answered(plain, AT_EDGE | {"outline_seen": False})
+    assert (seen.code, unseen.code) == ("cut_edge", "cut_edge")
+    assert unseen.sure < wording.SURE <= seen.sure
+
+
+def test_beside_an_unseen_edge_a_difference_is_no_mark(plain: Claim) -> None:
+    """What lies beside the panel differs from the file as well."""
+    unseen = answered(plain, AT_EDGE | {"outline_seen": False}, spot_snr=30.0)
+    seen = answered(plain, AT_EDGE | {"outline_seen": True}, spot_snr=30.0)
+    assert (unseen.code, seen.code) == ("cut_edge", "mark")
+
+
+def test_a_mark_in_a_small_file_is_told_besides(plain: Claim) -> None:
+    """Softness is the answer there, no longer surely, and that the file has the mark is told."""
+    soft = answered(plain, {}, pixel_mm=0.6)
+    marked = answered(plain, {}, pixel_mm=0.6, **OWN_MARK)
+    assert (soft.code, marked.code) == ("soft_file", "soft_file")
+    assert "in_file" in marked.also
+    assert marked.sure < wording.SURE <= soft.sure
+
+
+def test_the_hem_of_a_reflection_leaves_the_files_mark(plain: Claim) -> None:
+    """Where hardly any light was added, a mark of the file stays the file's."""
+    hem = answered(plain, {}, reflected=1.0, light_added=0.01, **OWN_MARK)
+    under = answered(plain, {}, reflected=1.0, light_added=0.2, **OWN_MARK)
+    assert (hem.code, under.code) == ("in_file", "reflection")
+
+
+def test_a_noisy_mark_of_the_file_needs_contrast(plain: Claim) -> None:
+    """A mark that the photo cannot show is not said to be the file's."""
+    weak = answered(plain, {}, **(OWN_MARK | {"mark_snr": 1.0}), likeness=0.5)
+    assert weak.code == "cannot_tell"
+
+
+def test_the_files_mark_may_be_brighter_than_expected(plain: Claim) -> None:
+    """Where the file has the same mark, a bit more of it in the photo is no other mark."""
+    for strength, code in ((1.2, "in_file"), (2.0, "mark")):
+        spot = strength * WORDS.limit.spot_snr.value
+        assert answered(plain, {}, spot_snr=spot, **OWN_MARK).code == code
+    assert answered(plain, {}, spot_snr=1.2 * WORDS.limit.spot_snr.value).code == "mark"
+
+
+def test_a_line_at_the_place_is_named_and_told(plain: Claim) -> None:
+    """A line that no search found has its kind, its length and its doubt in the letter."""
+    answer = answered(plain, {}, line_snr=30.0, line=LineCourse(0.999, 14.0, 0.7), line_dark=False)
+    assert (answer.code, answer.kind, answer.finding) == ("handling", "scratch", None)
+    told = replace(plain, answer=answer)
+    assert wording.answer_title(told, WORDS).startswith("Scratch: ")
+    letter = " ".join(wording.letter(told, WORDS))
+    assert "14.0 mm long" in letter
+    assert "another kind of mark is possible" in letter
+
+
+def test_a_place_that_differs_is_not_said_to_agree(plain: Claim) -> None:
+    """A plain difference of colour is unclear where nothing explains it."""
+    answer = answered(plain, {}, delta_e00=25.0, likeness=0.1, file_snr=1.0)
+    assert (answer.code, answer.reason) == ("cannot_tell", "unclear")
