@@ -3,11 +3,12 @@
     python tests/bench claims --pictures CACHE --cases 70 --seed 1
 
 Defects, scratches and dents count where an ideal observer sees them, and are pointed to where they
-show; reflections where they add 10 L*, small files at an edge of 10 L*. All are pointed to as nearly
-as a finger does, and files have a bleed or none. A photo cannot tell, in turns, of a mark too small
-for it, a place beside the panel, a place burnt out. Right is the answer's own class; `mark` is right for
-scratches and dents, whose class it is. Confident is what the letter calls sure. Shown: right, wrong
-and confidently wrong answers of each class, and how often each answer was right where it was given.
+show; reflections where they add 10 L*, small files at an edge of 10 L*. All are pointed to as
+nearly as a finger does, and files have a bleed or none. A photo cannot tell, in turns, of a mark
+too small for it, a place beside the panel, a place burnt out. Right is the answer's own class;
+`mark` is right for scratches and dents, whose class it is. Confident is what the letter calls sure.
+Shown: right, wrong and confidently wrong answers of each class, and how often each answer was right
+where it was given.
 """
 
 from __future__ import annotations
