@@ -6,11 +6,12 @@ likeness to a reflection, to the bare base.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from ..imaging import warped
+from ..imaging import as_u8, warped
 from ..look import Difference
 from ..look.render import photo_light
 from ..records import F32, Candidate, Mask
@@ -18,7 +19,7 @@ from .detail_loss import find_detail_loss
 from .patch_groups import Region, grouped
 from .patch_levels import Level, PatchView, patch_view, smoothed_levels
 from .patch_measures import measure_patch, measure_washed, sharpened
-from .places import Place
+from .places import Place, Window
 from .same import lone_marks
 from .shapes import drawn, is_mark
 
@@ -31,6 +32,7 @@ _BAR_STEP = 1.5
 _STANDS_FOR = 0.6  # share of a washed-out place that one region must hold to stand for it
 _FRAGMENT = 0.6
 _LEAST_PX = 4
+_NEW = 2  # marks the place just filled
 
 
 def find_patches(
@@ -104,23 +106,30 @@ def _regions(view: PatchView, level: Level, sign: int) -> list[tuple[float, Plac
     """
     score = level.score * np.float32(sign)
     most = float(score.max())
-    known: set[int] = set()
+    shape = (score.shape[0], score.shape[1])
+    known: set[tuple[int, int]] = set()
     out: list[tuple[float, Place, int]] = []
     bar = LOW_BAR
-    while bar < most and most >= HIGH_BAR:
-        over = (score > bar).astype(np.uint8)
-        count, labels, stats, _ = cv2.connectedComponentsWithStats(over, connectivity=4)
-        for label, top, peak in _peaks(score, np.asarray(labels, np.int32), count):
-            if top in known or peak < HIGH_BAR or len(out) >= MOST // 3:
+    parts = _parts(score, bar) if most >= HIGH_BAR else []
+    while parts:
+        for part in parts[: MOST // 3]:
+            if part.top in known or len(out) >= MOST // 3:
                 continue
-            known.add(top)
-            x, y, w, h = (int(v) for v in stats[label, :4])
-            part = (slice(max(y - 2, 0), y + h + 2), slice(max(x - 2, 0), x + w + 2))
-            region = (labels[part] == label) & (score[part] > 0.5 * peak)
-            place = _drawn_at(region, part, level.step, view.usable)
+            known.add(part.top)
+            grown = Place(part.mask, part.x0, part.y0).grown(2, shape)
+            region = grown.mask & (score[grown.window] > 0.5 * part.peak)
+            place = _drawn_at(region, grown.window, level.step, view.usable)
             if place is not None:
-                out.append((peak, place, sign))
+                out.append((part.peak, place, sign))
         bar *= _BAR_STEP
+        # what is over this bar lies within what was over the one before
+        parts = [
+            inner.moved(part.x0, part.y0)
+            for part in parts
+            if part.peak > bar
+            for inner in _parts(np.where(part.mask, score[part.window], np.float32(0)), bar)
+        ]
+        parts.sort(key=lambda part: -part.peak)
     return out
 
 
@@ -142,12 +151,48 @@ def _drawn_at(region: Mask, part: tuple[slice, slice], step: int, usable: Mask) 
     return Place.of(np.asarray(mask), x0, y0) if mask.sum() >= _LEAST_PX else None
 
 
-def _peaks(score: F32, labels: NDArray[np.int32], count: int) -> list[tuple[int, int, float]]:
-    """Label, flat index of the highest pixel and its score of each labelled part, highest first."""
-    at = np.flatnonzero(labels)
-    owner, value = labels.ravel()[at], score.ravel()[at]
-    order = np.lexsort((-value, owner))
-    first = np.unique(owner[order], return_index=True)[1]
-    tops = order[first]
-    found = [(int(owner[i]), int(at[i]), float(value[i])) for i in tops]
-    return sorted(found, key=lambda one: -one[2])[: min(count, MOST // 3)]
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """A connected place of a score whose first pixel is (x0, y0), its `top` pixel (x, y) and the
+    `peak` there."""
+
+    mask: Mask
+    x0: int
+    y0: int
+    top: tuple[int, int]
+    peak: float
+
+    @property
+    def window(self) -> Window:
+        """Rows and columns of the score under the mask."""
+        height, width = self.mask.shape
+        return slice(self.y0, self.y0 + height), slice(self.x0, self.x0 + width)
+
+    def moved(self, x: int, y: int) -> _Part:
+        """The same part of a score in which this one's first pixel is (x, y)."""
+        top = (self.top[0] + x, self.top[1] + y)
+        return _Part(self.mask, self.x0 + x, self.y0 + y, top, self.peak)
+
+
+def _parts(score: F32, bar: float) -> list[_Part]:
+    """The connected places over a bar that peak over the high bar, highest first."""
+    over = as_u8(score > bar)
+    tops = np.flatnonzero(score >= max(HIGH_BAR, bar))
+    # most tops lie in a place that is done, and bytes are read faster than elements of an array
+    state = over.data.cast("B")
+    # one for all, as OpenCV would clear a new one for every place
+    filled = np.zeros((over.shape[0] + 2, over.shape[1] + 2), np.uint8)
+    out = []
+    for at in tops.tolist():
+        if state[at] != 1:
+            continue
+        y, x = divmod(at, score.shape[1])
+        _, _, _, (x0, y0, w, h) = cv2.floodFill(over, filled, (x, y), _NEW, flags=4)
+        here = over[y0 : y0 + h, x0 : x0 + w]
+        mask = here == _NEW
+        here[mask] = 0
+        inside = np.where(mask, score[y0 : y0 + h, x0 : x0 + w], np.float32(0))
+        down, across = divmod(int(inside.argmax()), w)
+        top = (x0 + across, y0 + down)
+        out.append(_Part(mask, x0, y0, top, float(inside[down, across])))
+    return sorted(out, key=lambda part: -part.peak)
