@@ -160,10 +160,14 @@ def _smooth(count: int, bend: float, level: float) -> F64:
 
 
 class _System:
-    """Least squares of three channels that share some unknowns and have some of their own."""
+    """Least squares of three channels that share some unknowns and have some of their own.
+
+    Products of the samples are summed in float32, which errs by far less than the priors hold.
+    """
 
     def __init__(self, shared: list[F64], own: F64, prior: F64, prior_own: F64) -> None:
-        self.shared, self.own = shared, own
+        self.count = prior.shape[0]
+        self.designs = [np.hstack([one, own]).astype(np.float32) for one in shared]
         self.prior, self.prior_own = prior, prior_own
         self.common: F64 = np.zeros(prior.shape[0])
         self.covariance: F64 = np.eye(prior.shape[0])
@@ -173,21 +177,29 @@ class _System:
 
         Each channel's own unknowns are eliminated first (Schur complement).
         """
-        left, right = self.prior.copy(), np.zeros(self.prior.shape[0])
+        left, right = self.prior.copy(), np.zeros(self.count)
         parts = []
-        for c, design in enumerate(self.shared):
-            w = weight[:, c, None]
-            weighted, own = design * w, self.own * w
-            inner = np.linalg.inv(own.T @ self.own + self.prior_own)
-            crossed = weighted.T @ self.own
-            pull = own.T @ target[:, c]
-            left += weighted.T @ design - crossed @ inner @ crossed.T
-            right += weighted.T @ target[:, c] - crossed @ (inner @ pull)
-            parts.append((inner, crossed, pull))
+        common, own = slice(0, self.count), slice(self.count, None)
+        for c, design in enumerate(self.designs):
+            root = np.sqrt(weight[:, c, None]).astype(np.float32)
+            weighted = design * root
+            # a matrix by its own transpose, which takes half the work
+            gram = (weighted.T @ weighted).astype(np.float64)
+            pull = (weighted.T @ (target[:, c, None] * root).astype(np.float32)[:, 0]).astype(
+                np.float64
+            )
+            inner = np.linalg.inv(gram[own, own] + self.prior_own)
+            crossed = gram[common, own]
+            left += gram[common, common] - crossed @ inner @ crossed.T
+            right += pull[common] - crossed @ (inner @ pull[own])
+            parts.append((inner, crossed, pull[own]))
         self.covariance = np.asarray(np.linalg.inv(left), np.float64)
         self.common = self.covariance @ right
         drawn = [
-            design @ self.common + self.own @ (inner @ (pull - crossed.T @ self.common))
-            for design, (inner, crossed, pull) in zip(self.shared, parts, strict=True)
+            design
+            @ np.concatenate([self.common, inner @ (pull - crossed.T @ self.common)]).astype(
+                np.float32
+            )
+            for design, (inner, crossed, pull) in zip(self.designs, parts, strict=True)
         ]
         return np.asarray(np.stack(drawn, axis=1), np.float64)
