@@ -13,6 +13,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
+from ..imaging import highest, summed
 from ..look import Difference
 from ..look.render import photo_light
 from ..records import F32, Candidate, Mask
@@ -119,10 +120,10 @@ def _bareness(difference: Difference, band: Mask) -> F32:
     )
     seen = difference.panel.observed[rows, columns]
     room = base - due
-    whole = np.sum(room * room, axis=1)
-    share = np.sum((seen - due) * room, axis=1) / np.maximum(whole, 1e-9)
+    whole = summed((room * room)[None])[0]
+    share = summed(((seen - due) * room)[None])[0] / np.maximum(whole, np.float32(1e-9))
     # another colour than on the way from print to base is no bare base
-    off = np.abs(seen - due - share[:, None] * room).max(axis=1)
+    off = highest(np.abs(seen - due - share[:, None] * room)[None])[0]
     alike = off < np.maximum(0.5 * np.sqrt(whole), TELLS)
     out = np.zeros(band.shape, np.float32)
     out[rows, columns] = np.where((whole > 3 * TELLS**2) & alike, share, 0)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..imaging import summed
 from ..look import Difference
 from ..look.colour_light import veil_slope
 from ..look.rootlight import root_from_linear
@@ -99,7 +100,7 @@ def read_side(difference: Difference, look: EdgeLight, side: int, edge_mm: float
     def cell(values: F32) -> F64:
         return np.asarray((values * good).reshape(part).mean(1), np.float64)
 
-    top, bottom = cell(((seen - due) * room).sum(2)), cell((room * room).sum(2))
+    top, bottom = cell(summed((seen - due) * room)), cell(summed(room * room))
     share = good.reshape(part).mean(1)
     if (share > 0.5).sum() < 20:
         return None

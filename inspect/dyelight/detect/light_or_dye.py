@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..imaging import distance_inside, gaussian
+from ..imaging import distance_inside, gaussian, summed
 from ..look.rootlight import linear_from_root
 from ..records import F32, Mask
 
@@ -44,7 +44,7 @@ def light_share(
     sigma = float(np.clip(_WINDOW * across, *_WINDOW_PX))
 
     def window(image: F32) -> F32:
-        return gaussian(np.ascontiguousarray(image.sum(axis=2), np.float32), sigma)
+        return gaussian(summed(image), sigma)
 
     core = distance_inside(mask) > min(sigma, 0.2 * across)
     if core.sum() < _ENOUGH:

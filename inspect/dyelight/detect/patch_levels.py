@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from skimage.filters.rank import percentile
 
-from ..imaging import area, enlarged, gaussian, reduced
+from ..imaging import area, enlarged, gaussian, reduced, some_of, spread
 from ..look import Difference, PanelFrame
 from ..look.panel_frame import gradient
 from ..look.render import photo_light
@@ -60,9 +60,9 @@ def patch_view(difference: Difference, ignore: Mask | None = None) -> PatchView:
     residual = frame.observed - expected
     slope2 = gradient(expected) ** 2
     light = photo_light(residual)
-    sample = np.abs(light[usable]) if usable.any() else np.zeros(1, np.float32)
+    sample = np.abs(some_of(light, usable)) if usable.any() else np.zeros(1, np.float32)
     noise2 = max(1.4826 * float(np.median(sample)), 0.001) ** 2
-    g2 = slope2[usable] if usable.any() else np.zeros(1, np.float32)
+    g2 = some_of(slope2, usable) if usable.any() else np.zeros(1, np.float32)
     busy = g2 > np.quantile(g2, 0.8)
     ratio = (
         np.minimum(sample[busy] ** 2, 25 * noise2).mean() / max(float(g2[busy].mean()), 1e-9)
@@ -82,9 +82,9 @@ def darker_scatter(light: F32, busy: U8, seen: Mask) -> F32 | None:
     From the darker side of each bin alone, since reflections and pale patches may fill much of the
     lighter; never falling with business. None where too little is seen.
     """
-    step = (slice(None, None, 2), slice(None, None, 2))
-    keep = seen[step]
-    sample, level = light[step][keep], busy[step][keep]
+    some = spread(seen.shape, least_step=2)
+    keep = seen[some]
+    sample, level = light[some][keep], busy[some][keep]
     if sample.size < 200:
         return None
     order = np.argsort(level, kind="stable")
@@ -137,7 +137,8 @@ def smoothed_levels(view: PatchView, wanted_px: float | None = None) -> list[Lev
         top_busy = gaussian(busy_weighted, sigma)
         least = 1e-6 * float(weight.max())
         light = np.asarray(top / np.maximum(bottom, least), np.float32)
-        seen = (weight > 0) & (bottom > 0.02 * float(np.median(weight[weight > 0])))
+        known = weight > 0
+        seen = known & (bottom > 0.02 * float(np.median(some_of(weight, known))))
         if seen.sum() < 50:
             break
         light = _without_broad(light, seen, sigma)
@@ -147,12 +148,12 @@ def smoothed_levels(view: PatchView, wanted_px: float | None = None) -> list[Lev
         by_activity = darker_scatter(light, busy, seen)
         if by_activity is None:
             break
-        spread = np.maximum(cv2.LUT(busy, by_activity), np.float32(_LEAST_SCATTER))
-        spread = _calmer(spread, light, seen, sigma)
-        score = light / spread
+        scatter = np.maximum(cv2.LUT(busy, by_activity), np.float32(_LEAST_SCATTER))
+        scatter = _calmer(scatter, light, seen, sigma)
+        score = light / scatter
         score[~seen] = 0
-        middle_spread = float(np.median(spread[seen]))
-        levels.append(Level(np.asarray(score, np.float32), sigma, step, middle_spread))
+        middle_scatter = float(np.median(some_of(scatter, seen)))
+        levels.append(Level(np.asarray(score, np.float32), sigma, step, middle_scatter))
         weight, weighted, busy_weighted = (
             reduced(image, 2) for image in (weight, weighted, busy_weighted)
         )
@@ -167,7 +168,7 @@ def _without_broad(light: F32, seen: Mask, sigma: float) -> F32:
     strong patch as a mean would. Where too little lies around, the whole panel's darker side, to
     which glare adds nothing, stands for it.
     """
-    low, middle = np.quantile(light[seen], [0.05, 0.3])
+    low, middle = np.quantile(some_of(light, seen), [0.05, 0.3])
     ground = float(middle + 0.4 * (middle - low) / _LOW_SPAN)
     height, width = light.shape
     cells = (int(width / (2 * sigma)), int(height / (2 * sigma)))
@@ -178,7 +179,7 @@ def _without_broad(light: F32, seen: Mask, sigma: float) -> F32:
     return np.asarray(light - enlarged(np.asarray(around, np.float32), (width, height)))
 
 
-def _calmer(spread: F32, light: F32, seen: Mask, sigma: float) -> F32:
+def _calmer(scatter: F32, light: F32, seen: Mask, sigma: float) -> F32:
     """The scatter (H, W) expected of a smoothed difference, less where its surroundings are calm.
 
     Glare and uneven light raise the scatter of a wide filter over the whole panel, though most of
@@ -190,14 +191,14 @@ def _calmer(spread: F32, light: F32, seen: Mask, sigma: float) -> F32:
     height, width = light.shape
     cells = (int(width / (2 * sigma)), int(height / (2 * sigma)))
     if min(cells) < _WIDE:
-        return spread
-    relative = np.where(seen, np.abs(light) / spread, np.float32(1))
+        return scatter
+    relative = np.where(seen, np.abs(light) / scatter, np.float32(1))
     drawn = cv2.resize(np.asarray(relative, np.float32), cells, interpolation=cv2.INTER_NEAREST)
     steps = cv2.convertScaleAbs(drawn, alpha=_STEPS)
     ring = np.ones((_WIDE, _WIDE), np.uint8)
     quarter = percentile(steps, ring, p0=0.25)  # type: ignore[no-untyped-call]  # no annotations
     calm = np.clip(quarter.astype(np.float32) * np.float32(_FEW / (_QUARTER * _STEPS)), _CALMEST, 1)
-    local = spread * enlarged(np.asarray(calm, np.float32), (width, height))
+    local = scatter * enlarged(np.asarray(calm, np.float32), (width, height))
     return np.asarray(np.maximum(local, np.float32(_LEAST_SCATTER)), np.float32)
 
 

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from ..colour import ciede2000, lab_from_linear
-from ..imaging import gaussian
+from ..imaging import gaussian, some_of
 from ..look import Difference
 from ..look.render import photo_light
 from ..look.rootlight import linear_from_root
@@ -60,8 +60,8 @@ def measure_patch(
     observed, expected = view.frame.observed[cut], view.expected[cut]
     seen, due = photo_light(observed), view.due[cut]
     if ring.sum() > 30:
-        expected = expected + np.median((observed - expected)[ring], axis=0)
-        due = due + np.median((seen - due)[ring])
+        expected = expected + _middle(observed - expected, ring)
+        due = due + np.float32(np.median(some_of(seen - due, ring)))
     expected, due = np.maximum(expected, 0), np.maximum(due, 0)
     lab_seen, lab_due = (_lab(gaussian(image, 1.0)[m]) for image in (observed, expected))
     delta = ciede2000(lab_seen, lab_due)
@@ -144,6 +144,11 @@ def measure_washed(
     features["delta_l"] = 100 * float(paler.mean()) if paler.size else 0.0
     features["washed_out"] = 1.0
     return replace(found, tone="light" if features["delta_l"] > 0 else "dark", features=features)
+
+
+def _middle(image: F32, where: Mask) -> F32:
+    """Median (3,) of an image's (H, W, 3) channels over a mask."""
+    return np.asarray(np.median(some_of(image, where).T.copy(), axis=1), np.float32)
 
 
 def _lab(root: F32) -> F32:

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from scipy.special import ndtri
 
-from ..imaging import area, enlarged, gaussian, reduced, strips
+from ..imaging import area, enlarged, gaussian, reduced, spread, strips
 from ..look import PhotoFrame
 from ..records import F32, U8, Mask
 
@@ -69,9 +69,9 @@ def _scatter_by_activity(score: F32, activity: U8, seen: Mask) -> F32 | None:
     scatter; its shoulder warns when the tails are fat. The shoulder must lie below the share of a
     bin that defects can fill. None where too little is seen.
     """
-    step = (slice(None, None, 3), slice(None, None, 3))
-    keep = seen[step]
-    sample, busy = np.abs(score[step][keep]), activity[step][keep]
+    some = spread(seen.shape, least_step=3)
+    keep = seen[some]
+    sample, busy = np.abs(score[some][keep]), activity[some][keep]
     if sample.size < 400:
         return None
     bins = int(np.clip(sample.size // 2000, 1, _BINS))

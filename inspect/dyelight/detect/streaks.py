@@ -10,11 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
+import cv2
 import numpy as np
 from scipy.ndimage import median_filter
 
 from ..colour import ciede2000, lab_from_linear
+from ..imaging import some_of
 from ..look import Difference
 from ..look.panel_frame import gradient
 from ..look.rootlight import linear_from_root
@@ -59,15 +62,12 @@ def find_streaks(
     usable = frame.inside & frame.printed & ~difference.hidden & (frame.edge_mm > _EDGE_MM)
     residual = frame.observed - frame.expected
     slope = gradient(frame.expected)
-    flat = max(float(np.quantile(slope[usable], 0.5)), 0.002) if usable.any() else 0.002
+    flat = max(float(np.median(some_of(slope, usable))), 0.002) if usable.any() else 0.002
     weight = usable / (1 + np.square(slope / np.float32(4 * flat)))
     weight = weight.astype(np.float32)
     best: tuple[float, int, _Lines] | None = None
     for axis in (0, 1):
-        turned = (residual, frame.expected, weight)
-        if axis:
-            turned = (residual.swapaxes(0, 1), frame.expected.swapaxes(0, 1), weight.T)
-        lines = _lines(*turned, frame.px_per_mm)
+        lines = _lines(residual, frame.expected, weight, frame.px_per_mm, axis)
         if lines is not None and (best is None or float(lines.score.sum()) > best[0]):
             best = float(lines.score.sum()), axis, lines
     return () if best is None else (_candidate(difference, best[1], best[2]),)
@@ -104,17 +104,33 @@ def _on_comb(candidate: Candidate, comb: Candidate) -> bool:
     return bool(np.abs(places - middle).min() < _ON_LINE_MM)
 
 
-def _lines(residual: F32, expected: F32, weight: F32, px_per_mm: float) -> _Lines | None:
-    """Lines along the rows of an image (H, W, 3), None where there are too few."""
-    width = weight.shape[1]
-    parts = [slice(i * width // _SEGMENTS, (i + 1) * width // _SEGMENTS) for i in range(_SEGMENTS)]
-    total = np.stack([weight[:, p].sum(axis=1) for p in parts])
+def _segment_sums(image: F32, axis: int) -> F64:
+    """Sums of an image (H, W) or (H, W, C) along its rows, or with axis 1 its columns, of each
+    segment: (segments, H or W), or with C at the end."""
+    width = image.shape[1 - axis]
+    ends = [i * width // _SEGMENTS for i in range(_SEGMENTS + 1)]
+    parts = [
+        cv2.reduce(
+            image[a:b] if axis else image[:, a:b], 1 - axis, cv2.REDUCE_SUM, dtype=cv2.CV_64F
+        )
+        for a, b in pairwise(ends)
+    ]
+    return np.stack([part.reshape(-1, *image.shape[2:]) for part in parts])
+
+
+def _lines(
+    residual: F32, expected: F32, weight: F32, px_per_mm: float, axis: int = 0
+) -> _Lines | None:
+    """Lines along the rows, or with axis 1 the columns, of images (H, W, 3) weighted by (H, W);
+    None where there are too few."""
+    weights = cv2.merge([weight] * 3)
+    total = _segment_sums(weight, axis)
     known = total > 0.25 * np.median(total[total > 0]) if (total > 0).any() else total > 0
     if known.sum(axis=0).max() < _LEAST_SEGMENTS:
         return None
     safe = np.maximum(total, 1e-6)[..., None]
-    mean = np.stack([np.einsum("hw,hwc->hc", weight[:, p], residual[:, p]) for p in parts]) / safe
-    due = np.stack([np.einsum("hw,hwc->hc", weight[:, p], expected[:, p]) for p in parts]) / safe
+    mean = _segment_sums(residual * weights, axis) / safe
+    due = _segment_sums(expected * weights, axis) / safe
     size = 2 * max(2, round(0.5 * _WIDE_MM * px_per_mm)) + 1
     mean[~known], due[~known] = 0, 0
     mean -= median_filter(mean, (1, size, 1), mode="nearest")

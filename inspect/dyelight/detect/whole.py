@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 
 from ..colour import ciede2000, lab_from_linear
+from ..imaging import highest
 from ..look import Difference
 from ..look.rootlight import TOP, linear_from_root
 from ..records import F32, F64, Candidate, Mask
@@ -78,7 +79,7 @@ def _view(difference: Difference) -> _View | None:
     frame = difference.panel
     usable = frame.inside & frame.printed & ~frame.blown & (frame.edge_mm > 2.0)
     # a channel at its top says nothing of how much light there was
-    usable &= frame.observed.max(axis=2) < _BELOW_TOP * TOP
+    usable &= highest(frame.observed) < _BELOW_TOP * TOP
     height, width = usable.shape
     rows, columns = height // _STEP, width // _STEP
     cut = (slice(0, rows * _STEP), slice(0, columns * _STEP))
@@ -208,7 +209,7 @@ def _change(view: _View, slope: float, where: Mask) -> dict[str, float]:
 
 def _browned(difference: Difference, view: _View) -> Candidate | None:
     """Whites far warmer than white balance leaves them."""
-    white = view.usable & (view.art.min(axis=2) > 0.75)
+    white = view.usable & (-highest(-view.art) > 0.75)
     if white.sum() < 0.003 * view.usable.sum() or white.sum() < 200:
         return None
     seen = view.seen[white] / np.maximum(view.seen[white].max(axis=1, keepdims=True), 1e-4)
