@@ -60,7 +60,11 @@ def area(image: NDArray[Any], size: tuple[int, int]) -> NDArray[Any]:
 def reduced(image: NDArray[Any], by: int) -> NDArray[Any]:
     """Means over `by` by `by` pixels, same type; a ragged last row or column is left off."""
     height, width = image.shape[0] // by, image.shape[1] // by
-    return area(image[: height * by, : width * by], (width, height))
+    part = image[: height * by, : width * by]
+    # OpenCV halves ten times as quickly as it averages anything else
+    while by % 2 == 0 and by > 2 and part.dtype == np.float32:
+        part, by = area(part, (part.shape[1] // 2, part.shape[0] // 2)), by // 2
+    return area(part, (width, height))
 
 
 def enlarged(image: F32, size: tuple[int, int]) -> F32:

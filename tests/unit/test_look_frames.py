@@ -275,9 +275,9 @@ def test_the_border_of_a_reflection_draws_no_blots() -> None:
 
 def test_wide_places_far_off() -> None:
     """A wide stain is far off with what lies around it, a narrow streak is not."""
-    dark = np.zeros((8, 8), np.float32)
-    even = LocalLight(dark, dark)
     frame = _even_frame()
+    dark = np.zeros(frame.inside.shape, np.float32)
+    even = LocalLight(dark, dark, 1)
     nothing = np.zeros(frame.inside.shape, bool)
     stain = _disc(frame, (25.0, 30.0), 9.0)
     streak = np.zeros_like(stain)

@@ -17,9 +17,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
-from ..imaging import area, enlarged, gaussian, sample
+from ..imaging import enlarged, gaussian, reduced, sample
 from ..placement.picture_map import nodes_between
 from ..records import F32, F64, Placement
 from .colour_light import veil_slope
@@ -42,22 +43,34 @@ _CELLS_EXACT = 4
 
 @dataclass(frozen=True, slots=True)
 class LocalLight:
-    """Relative `gain` and `veil` in linear light, (h, w) float32 each, over the panel frame."""
+    """Relative `gain` and `veil` in linear light, (h, w) float32 each, over the panel frame: one
+    value for every `cell_px` by `cell_px` of its pixels, the first at its first."""
 
     gain: F32
     veil: F32
+    cell_px: int
 
     def added(self, expected: F32) -> F32:
         """What this light adds to the panel frame's expected root light (H, W) or (H, W, 3)."""
-        size = (expected.shape[1], expected.shape[0])
-        return light_added(expected, enlarged(self.gain, size), enlarged(self.veil, size))
+        gain, veil = (self._drawn(image, expected.shape, self.cell_px) for image in self._both)
+        return light_added(expected, gain, veil)
 
-    def on(self, linear: F32) -> F32:
-        """Root light (H, W) of the panel frame's expected linear light (H, W) under this light."""
-        size = (linear.shape[1], linear.shape[0])
-        lit = linear * enlarged(1 + self.gain, size)
-        lit += enlarged(self.veil, size)
+    def on(self, linear: F32, cell_px: int) -> F32:
+        """Root light (h, w) of expected linear light (h, w) under this light, whose values stand
+        for `cell_px` by `cell_px` of its pixels each."""
+        lit = linear * self._drawn(1 + self.gain, linear.shape, cell_px)
+        lit += self._drawn(self.veil, linear.shape, cell_px)
         return root_from_linear(lit, lit)
+
+    @property
+    def _both(self) -> tuple[F32, F32]:
+        return self.gain, self.veil
+
+    @staticmethod
+    def _drawn(cells: F32, shape: tuple[int, ...], cell_px: int) -> F32:
+        height, width = shape[:2]
+        full = enlarged(cells, (cells.shape[1] * cell_px, cells.shape[0] * cell_px))
+        return full[:height, :width]
 
     def in_cells(
         self,
@@ -76,9 +89,7 @@ class LocalLight:
         mm = nodes_between(
             placement.picture, (first[0], first[1]), cell_px, (columns, rows), _CELLS_EXACT
         )
-        height, width = panel.inside.shape
-        scale: F64 = np.array([self.gain.shape[1] / width, self.gain.shape[0] / height])
-        at = (panel.to_px(mm.reshape(-1, 2)) + 0.5) * scale - 0.5
+        at = (panel.to_px(mm.reshape(-1, 2)) + 0.5) / self.cell_px - 0.5
         places = np.asarray(at.reshape(rows, columns, 2), np.float32)
         return sample(self.gain, places), sample(self.veil, places)
 
@@ -89,53 +100,61 @@ def fit_local_light(panel: PanelFrame, scatter: float) -> LocalLight:
     `panel` has its expected look under the panel's light field, `scatter` is what that fit left in
     root light. Places that stick out of their neighbourhood have little say in it.
     """
-    height, width = panel.inside.shape
-    shrink = max(1.0, panel.px_per_mm / _COARSE_PX_PER_MM)
-    size = (max(8, round(width / shrink)), max(8, round(height / shrink)))
+    cell_px = 2 ** max(0, round(np.log2(panel.px_per_mm / _COARSE_PX_PER_MM)))
+    # a neighbourhood holds thousands of pixels: a quarter of them is as good as all
+    step = 2 if cell_px > 2 else 1
+    cell = cell_px // step
     usable = panel.inside & panel.printed & ~panel.blown & (panel.edge_mm > _EDGE_MM)
     # of the light channel by itself: colours differ in how light adds up by far less than noise
-    expected = photo_light(panel.expected)
-    apart = photo_light(panel.observed) - expected
-    seen = usable.astype(np.float32)
+    expected = _in_whole_cells(photo_light(panel.expected)[::step, ::step], cell)
+    apart = _in_whole_cells(photo_light(panel.observed)[::step, ::step], cell) - expected
+    seen = _in_whole_cells(usable.astype(np.float32)[::step, ::step], cell, outside=0.0)
     spread = max(scatter, _LEAST_SCATTER)
-    sigma = max(1.0, _REACH_MM * panel.px_per_mm * size[0] / panel.inside.shape[1])
+    sigma = max(1.0, _REACH_MM * panel.px_per_mm / cell_px)
     ridge = spread**2 / np.array([_GAIN_PRIOR**2, _VEIL_PRIOR**2])
-    light = LocalLight(np.zeros(size[::-1], np.float32), np.zeros(size[::-1], np.float32))
+    grid = (seen.shape[0] // cell, seen.shape[1] // cell)
+    light = LocalLight(np.zeros(grid, np.float32), np.zeros(grid, np.float32), cell_px)
     # in a neighbourhood about so many places count by themselves
     count = np.float32(2 * np.pi * sigma**2)
     linear = linear_from_root(expected.copy())
     left, weight, slope = apart, seen, veil_slope(expected)
     for turn in range(_ROUNDS):
         if turn:
-            root = light.on(linear)
+            root = light.on(linear, cell)
             slope = veil_slope(root)
             root -= expected
             left = apart - root
             weight = _trust(left, seen, spread)
         sums = [
-            gaussian(one, sigma) * count for one in _products(weight, slope, linear, left, size)
+            gaussian(one, sigma) * count for one in _products(weight, slope, linear, left, cell)
         ]
         light = _moved(light, sums, ridge)
     return light
 
 
-def _products(
-    weight: F32, slope: F32, linear: F32, left: F32, size: tuple[int, int]
-) -> Iterator[F32]:
-    """Mean weighted products, averaged down to `size`, of what gain and veil do to root light,
+def _in_whole_cells(image: F32, cell: int, outside: float | None = None) -> F32:
+    """An image (H, W) filled up to whole cells with `outside`, or its border's own values."""
+    down, across = -image.shape[0] % cell, -image.shape[1] % cell
+    kind = cv2.BORDER_REPLICATE if outside is None else cv2.BORDER_CONSTANT
+    full = cv2.copyMakeBorder(image, 0, down, 0, across, kind, value=outside or 0.0)
+    return np.asarray(full, np.float32)
+
+
+def _products(weight: F32, slope: F32, linear: F32, left: F32, cell: int) -> Iterator[F32]:
+    """Mean weighted products over cells of `cell` px of what gain and veil do to root light,
     `slope` * `linear` and `slope`, with one another and with what is `left`: gain by gain, gain by
     veil, veil by veil, gain by left, veil by left."""
     by_veil = weight * slope
     product = by_veil * slope
-    veil_veil = area(product, size)
+    veil_veil = reduced(product, cell)
     product *= linear
-    gain_veil = area(product, size)
+    gain_veil = reduced(product, cell)
     product *= linear
-    yield from (area(product, size), gain_veil, veil_veil)
+    yield from (reduced(product, cell), gain_veil, veil_veil)
     by_veil *= left
-    veil_left = area(by_veil, size)
+    veil_left = reduced(by_veil, cell)
     by_veil *= linear
-    yield from (area(by_veil, size), veil_left)
+    yield from (reduced(by_veil, cell), veil_left)
 
 
 def _trust(left: F32, seen: F32, spread: float) -> F32:
@@ -155,4 +174,4 @@ def _moved(light: LocalLight, sums: list[F32], ridge: F64) -> LocalLight:
     gain = np.clip(light.gain + (vv * gr - gv * vr) / determinant, -_MOST_GAIN, _MOST_GAIN)
     # the veil that suits the gain taken, which may be less than was asked for
     veil = light.veil + (vr - gv * (gain - light.gain)) / np.maximum(vv, 1e-12)
-    return LocalLight(gain.astype(np.float32), veil.astype(np.float32))
+    return LocalLight(gain.astype(np.float32), veil.astype(np.float32), light.cell_px)

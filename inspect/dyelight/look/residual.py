@@ -16,7 +16,7 @@ from itertools import pairwise
 import cv2
 import numpy as np
 
-from ..imaging import area, from_cells, gaussian, laplacian, slopes, strips
+from ..imaging import from_cells, gaussian, laplacian, reduced, slopes, strips
 from ..records import F32, Mask
 from .frames import BLOCK_PX
 
@@ -78,8 +78,7 @@ def _ringed(grid: F32) -> F32:
 
 def _block_means(image: F32, block_px: int) -> F32:
     """Means over the blocks of a halved strip."""
-    half = block_px // 2
-    return area(image, (image.shape[1] // half, image.shape[0] // half))
+    return reduced(image, block_px // 2)
 
 
 def _half_strips(
