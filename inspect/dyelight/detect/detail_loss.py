@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
-from ..imaging import area, enlarged, gaussian
+from ..imaging import area, enlarged, gaussian, reduced
 from ..look.render import photo_light
 from ..look.rootlight import ROOT_OFFSET
 from ..records import F32, Mask
@@ -45,7 +45,16 @@ def find_detail_loss(view: PatchView) -> list[tuple[Place, float]]:
     lit = (broad_due + ROOT_OFFSET) / np.maximum(broad_seen + ROOT_OFFSET, ROOT_OFFSET)
     fine_due = (due - broad_due) * np.minimum(lit, 1.0)
     fine_seen = seen - broad_seen
-    products = usable, fine_due**2 * usable, fine_seen * fine_due * usable, fine_seen**2 * usable
+    # a window's mean needs no pixel by itself, and OpenCV halves quickly
+    products = tuple(
+        reduced(one, 2)
+        for one in (
+            usable,
+            fine_due**2 * usable,
+            fine_seen * fine_due * usable,
+            fine_seen**2 * usable,
+        )
+    )
     out: list[tuple[Place, float]] = []
     for doubled in range(_WINDOWS):
         sigma = max(_WINDOW_MM * ppm, 4.0) * 2**doubled
@@ -63,11 +72,11 @@ def _holds_detail(fine_due: F32, place: Place) -> bool:
 
 
 def _lost(
-    view: PatchView, products: tuple[F32, F32, F32, F32], sigma: float, least: float
+    view: PatchView, products: tuple[F32, ...], sigma: float, least: float
 ) -> list[tuple[Place, float]]:
     """Places where windows of `sigma` px keep less of the detail due than is usual around them.
 
-    `products` (H, W) each: usable, due by due, seen by due and seen by seen detail.
+    `products`, halved: usable, due by due, seen by due and seen by seen detail.
     """
     step = max(1, int(sigma / 2))
     height, width = view.usable.shape

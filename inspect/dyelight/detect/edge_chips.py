@@ -61,7 +61,7 @@ def find_chips(
     order = np.argsort(-stats[:, cv2.CC_STAT_AREA])
     strips = [c.box_mm for c in found_before if c.family == "border"]
     out: list[Candidate] = []
-    light = photo_light(frame.observed - frame.expected)
+    light = photo_light(frame.observed) - photo_light(frame.expected)
     usual = _rim_light(light, band & (frame.edge_mm < 2 * _TOUCH_MM))
     view: PatchView | None = None
     for label in order:

@@ -17,6 +17,7 @@ from ..records import F32, F64
 from .rootlight import TOP
 
 NODES = 9
+_BELOW_TOP = 1 - 1e-6
 _FINE = 64  # cells each way that the nodes are drawn out to, so that a look-up needs no weights
 _RANGE = np.float32(0.1)  # corrections beyond this are no longer a matter of the table
 _PULL = 8.0  # samples that outweigh the pull to zero
@@ -86,9 +87,8 @@ class ColourTable:
 
     def add_to(self, expected: F32, artwork: F32) -> None:
         """Add the corrections for artwork root light (3, N) to `expected` (3, N), in place."""
-        position = artwork * (np.float32(_FINE) / TOP)
-        np.minimum(position, np.float32(_FINE - 1), out=position)
-        red, green, index = position.astype(np.int32)
+        # a little less than the cells each way, so that the top lies in the last
+        red, green, index = (artwork * (np.float32(_FINE * _BELOW_TOP) / TOP)).astype(np.int32)
         index *= _FINE
         index += green
         index *= _FINE

@@ -50,12 +50,14 @@ def glare(frame: PanelFrame, white: F32) -> Glare:
     reflection fades out over its surroundings: all that is brighter than expected and hangs
     together with its core is its skirt. `white` (H, W, 3) is the lit base's root light.
     """
-    brighter = photo_light(frame.observed - frame.expected)
+    due_light = photo_light(frame.expected)
+    seen_light = photo_light(frame.observed)
+    brighter = seen_light - due_light
     smooth = gaussian(brighter, _SMOOTH_MM * frame.px_per_mm)
     lit = np.maximum(photo_light(white), 0.1)
     # light adds in linear light, alike over dark and pale print, as a share of what white sends
-    due = photo_light(frame.expected) ** 2
-    thrown = gaussian(photo_light(frame.observed) ** 2 - due, _SMOOTH_MM * frame.px_per_mm)
+    due = due_light**2
+    thrown = gaussian(seen_light**2 - due, _SMOOTH_MM * frame.px_per_mm)
     around = gaussian(due, _AROUND_MM * frame.px_per_mm)
     white_light = lit * lit
     bright = around + thrown > _BRIGHT**2 * white_light
@@ -91,7 +93,7 @@ def not_followed(frame: PanelFrame, expected: F32, found: Glare) -> Mask:
     lost = np.zeros_like(found.skirt)
     if not found.skirt.any():
         return lost
-    apart = np.abs(gaussian(photo_light(frame.observed - expected), 1.0))
+    apart = np.abs(gaussian(photo_light(frame.observed) - photo_light(expected), 1.0))
     calm = frame.inside & ~found.skirt & ~found.hidden
     usual = float(np.median(apart[calm][::7])) if calm.any() else 0.0
     most = max(_FOLLOWED * usual, _FOLLOWED_LEAST)
@@ -166,7 +168,9 @@ def broadly_off(frame: PanelFrame, local: LocalLight, scatter: float) -> Mask:
 
     Small marks there are not looked for, and the rest of the panel is not measured by them.
     """
-    apart = photo_light(frame.observed - frame.expected - local.added(frame.expected))
+    # of the light channel by itself, as the local light was fitted
+    due = photo_light(frame.expected)
+    apart = photo_light(frame.observed) - due - local.added(due)
     smooth = gaussian(apart, _SMOOTH_MM * frame.px_per_mm)
     far = (np.abs(smooth) > max(_FAR_SCATTERS * scatter, _FAR)) & frame.inside
     radius_px = np.ceil(_WIDE_MM * frame.px_per_mm)
