@@ -52,25 +52,18 @@ class LocalLight:
 
     def added(self, expected: F32) -> F32:
         """What this light adds to the panel frame's expected root light (H, W) or (H, W, 3)."""
-        gain, veil = (self._drawn(image, expected.shape, self.cell_px) for image in self._both)
+        gain, veil = (self._drawn(cells, expected.shape) for cells in (self.gain, self.veil))
         return light_added(expected, gain, veil)
 
-    def on(self, linear: F32, cell_px: int) -> F32:
-        """Root light (h, w) of expected linear light (h, w) under this light, whose values stand
-        for `cell_px` by `cell_px` of its pixels each."""
-        lit = linear * self._drawn(1 + self.gain, linear.shape, cell_px)
-        lit += self._drawn(self.veil, linear.shape, cell_px)
+    def on(self, linear: F32) -> F32:
+        """Root light (H, W) of the panel frame's expected linear light (H, W) under this light."""
+        lit = linear * self._drawn(1 + self.gain, linear.shape)
+        lit += self._drawn(self.veil, linear.shape)
         return root_from_linear(lit, lit)
 
-    @property
-    def _both(self) -> tuple[F32, F32]:
-        return self.gain, self.veil
-
-    @staticmethod
-    def _drawn(cells: F32, shape: tuple[int, ...], cell_px: int) -> F32:
-        height, width = shape[:2]
-        full = enlarged(cells, (cells.shape[1] * cell_px, cells.shape[0] * cell_px))
-        return full[:height, :width]
+    def _drawn(self, cells: F32, shape: tuple[int, ...]) -> F32:
+        full = enlarged(cells, (cells.shape[1] * self.cell_px, cells.shape[0] * self.cell_px))
+        return full[: shape[0], : shape[1]]
 
     def in_cells(
         self,
@@ -101,18 +94,15 @@ def fit_local_light(panel: PanelFrame, scatter: float) -> LocalLight:
     root light. Places that stick out of their neighbourhood have little say in it.
     """
     cell_px = 2 ** max(0, round(np.log2(panel.px_per_mm / _COARSE_PX_PER_MM)))
-    # a neighbourhood holds thousands of pixels: a quarter of them is as good as all
-    step = 2 if cell_px > 2 else 1
-    cell = cell_px // step
     usable = panel.inside & panel.printed & ~panel.blown & (panel.edge_mm > _EDGE_MM)
     # of the light channel by itself: colours differ in how light adds up by far less than noise
-    expected = _in_whole_cells(photo_light(panel.expected)[::step, ::step], cell)
-    apart = _in_whole_cells(photo_light(panel.observed)[::step, ::step], cell) - expected
-    seen = _in_whole_cells(usable.astype(np.float32)[::step, ::step], cell, outside=0.0)
+    expected = _in_whole_cells(photo_light(panel.expected), cell_px)
+    apart = _in_whole_cells(photo_light(panel.observed), cell_px) - expected
+    seen = _in_whole_cells(usable.astype(np.float32), cell_px, outside=0.0)
     spread = max(scatter, _LEAST_SCATTER)
     sigma = max(1.0, _REACH_MM * panel.px_per_mm / cell_px)
     ridge = spread**2 / np.array([_GAIN_PRIOR**2, _VEIL_PRIOR**2])
-    grid = (seen.shape[0] // cell, seen.shape[1] // cell)
+    grid = (seen.shape[0] // cell_px, seen.shape[1] // cell_px)
     light = LocalLight(np.zeros(grid, np.float32), np.zeros(grid, np.float32), cell_px)
     # in a neighbourhood about so many places count by themselves
     count = np.float32(2 * np.pi * sigma**2)
@@ -120,13 +110,13 @@ def fit_local_light(panel: PanelFrame, scatter: float) -> LocalLight:
     left, weight, slope = apart, seen, veil_slope(expected)
     for turn in range(_ROUNDS):
         if turn:
-            root = light.on(linear, cell)
+            root = light.on(linear)
             slope = veil_slope(root)
             root -= expected
             left = apart - root
             weight = _trust(left, seen, spread)
         sums = [
-            gaussian(one, sigma) * count for one in _products(weight, slope, linear, left, cell)
+            gaussian(one, sigma) * count for one in _products(weight, slope, linear, left, cell_px)
         ]
         light = _moved(light, sums, ridge)
     return light
