@@ -93,10 +93,11 @@ def _candidate(
     cut = (slice(origin[1], origin[1] + height), slice(origin[0], origin[0] + width))
     outline, box, center = _outline_mm(difference, mark, origin)
     features = _shape(frame, mark, box)
-    features |= _colours(frame, cut, mark, core)
+    expected = frame.sharpness.apply(frame.lit(*cut))
+    features |= _colours(frame, cut, expected, mark, core)
     # a picture that is off is off around the mark as well
     near = cv2.dilate(mark.astype(np.uint8), np.ones((13, 13), np.uint8)) > 0
-    light = photo_light(frame.sharpness.apply(frame.lit(*cut)))
+    light = photo_light(expected)
     features |= {
         "picture_share": picture_share(
             frame.residual[cut], light, frame.sigma[cut], near & frame.usable[cut]
@@ -153,10 +154,11 @@ def _shape(frame: PhotoFrame, mark: Mask, box: Box) -> dict[str, float]:
 
 
 def _colours(
-    frame: PhotoFrame, cut: tuple[slice, slice], mark: Mask, core: Mask
+    frame: PhotoFrame, cut: tuple[slice, slice], expected: F32, mark: Mask, core: Mask
 ) -> dict[str, float]:
-    """Colour differences of a mark in the window `cut`, and its likeness to the bare base."""
-    observed, expected = frame.observed[cut], frame.sharpness.apply(frame.lit(*cut))
+    """Colour differences of a mark in the window `cut` from its `expected` root light, and its
+    likeness to the bare base."""
+    observed = frame.observed[cut]
     ring = cv2.dilate(core.astype(np.uint8), np.ones((5, 5), np.uint8)) == 0
     ring &= frame.usable[cut]
     if ring.sum() > 12:

@@ -16,6 +16,7 @@ from ..imaging import from_cells
 from ..records import F32, F64, Artwork, Mask, PictureMap
 from .colour_light import ColourLight
 from .light_field import light_added
+from .render import photo_light
 from .sharpness import Sharpness
 
 BLOCK_PX = 24  # side of the cells that local light and residual nuisances stand in
@@ -80,7 +81,14 @@ class PhotoFrame:
 
     def lit(self, rows: slice, columns: slice) -> F32:
         """Expected root light (h, w, 3) of a part, under its own neighbourhood's light."""
-        expected = self.expected[rows, columns]
+        return self._under_local(self.expected[rows, columns], rows, columns)
+
+    def lit_light(self, rows: slice, columns: slice) -> F32:
+        """The light channel (h, w) of a part under its own neighbourhood's light, which is added to
+        it by itself: colours differ in how light adds up by far less than noise."""
+        return self._under_local(photo_light(self.expected[rows, columns]), rows, columns)
+
+    def _under_local(self, expected: F32, rows: slice, columns: slice) -> F32:
         if self.local is None:
             return expected
         top, left = (part.start // BLOCK_PX * BLOCK_PX for part in (rows, columns))

@@ -100,6 +100,6 @@ def _photo(difference: Difference, second: SecondImage) -> PhotoFrame:
     light, drawn = np.empty_like(frame.residual), np.empty_like(frame.residual)
     for rows in strips(height, _STRIP_PX):
         light[rows] = photo_light(frame.observed[rows])
-        drawn[rows] = photo_light(frame.lit(rows, across))
+        drawn[rows] = frame.lit_light(rows, across)
     residual, sigma, coherent, _ = left_over(light, frame.sharpness.apply(drawn), frame.usable)
     return replace(frame, residual=residual, sigma=sigma, coherent=coherent)
