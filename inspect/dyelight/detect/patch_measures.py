@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from ..colour import ciede2000, lab_from_linear
-from ..imaging import gaussian, some_of
+from ..imaging import gaussian, highest, some_of
 from ..look import Difference
 from ..look.render import photo_light
 from ..look.rootlight import linear_from_root
@@ -57,13 +57,13 @@ def measure_patch(
     usable = view.usable[cut]
     distance = signed_distance(m)
     ring = (distance < -0.25 * reach - 1) & usable
-    observed, expected = view.frame.observed[cut], view.expected[cut]
+    observed, expected, white = view.frame.observed[cut], view.expected[cut], difference.white[cut]
     seen, due = photo_light(observed), view.due[cut]
     if ring.sum() > 30:
         expected = expected + _middle(observed - expected, ring)
         due = due + np.float32(np.median(some_of(seen - due, ring)))
     expected, due = np.maximum(expected, 0), np.maximum(due, 0)
-    lab_seen, lab_due = (_lab(gaussian(image, 1.0)[m]) for image in (observed, expected))
+    lab_seen, lab_due = (_lab(some_of(gaussian(image, 1.0), m)) for image in (observed, expected))
     delta = ciede2000(lab_seen, lab_due)
     if not washed and float(delta.mean()) < _UNSEEN_DE00:
         return None
@@ -79,26 +79,26 @@ def measure_patch(
         "area_mm2": area,
         "eq_diameter_mm": float(2 * np.sqrt(area / np.pi)),
         "solidity": min(1.0, area / max(hull_area, 1e-6)),
-        "neutral_likeness": _neutral_likeness(observed[m], difference.white[cut][m]),
+        "neutral_likeness": _neutral_likeness(*(some_of(image, m) for image in (observed, white))),
     }
     features["lightness_share"] = abs(features["delta_l"]) / max(features["delta_e00"], 0.1)
     residual = photo_light(observed - expected)
     features |= _border(residual * np.float32(sign), m, usable, view.blur_px, ppm)
     features |= detail(seen, due, m, ring)
     features |= _lengths(m, ppm)
-    features |= opposite(residual * np.float32(sign), m, usable, features["eq_diameter_mm"] * ppm)
+    features |= opposite(
+        residual * np.float32(sign), m, usable, distance, features["eq_diameter_mm"] * ppm
+    )
     features["colour_share"] = colour_share(residual, expected, m, usable)
     features["edge_shift_px"] = edge_shift(residual, expected, m)
     features["mottle"] = mottle(residual, m, ring, features["eq_diameter_mm"] * ppm)
-    share = light_share(observed, expected, difference.white[cut], m, ring, ppm)
+    share = light_share(observed, expected, white, m, ring, ppm)
     if share is not None:
         features["light_share"] = share
     likeness = reflection_likeness(features)
     if likeness is not None:
         features["reflection_likeness"] = likeness
-    features["over_white"] = float(
-        np.mean((observed[m] - difference.white[cut][m]).min(axis=1) > _WHITE_MARGIN)
-    )
+    features["over_white"] = float(np.mean(-highest(white - observed)[m] > _WHITE_MARGIN))
     outline, box, center = _outline_mm(difference, view, place)
     fine = patch_border(difference, outline, sign, features["eq_diameter_mm"])
     if fine is not None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from ..imaging import area, gaussian
+from ..imaging import gaussian, reduced
 from ..look.rootlight import ROOT_OFFSET
 from ..records import F32, Mask
 
@@ -33,18 +33,20 @@ def mottle(residual: F32, mask: Mask, ring: Mask, diameter_px: float) -> float:
     return float(np.sqrt(max(float(np.var(band[core])) - noise, 0.0)) / max(height, 1e-4))
 
 
-def opposite(signal: F32, mask: Mask, usable: Mask, diameter_px: float) -> dict[str, float]:
+def opposite(
+    signal: F32, mask: Mask, usable: Mask, distance: F32, diameter_px: float
+) -> dict[str, float]:
     """The strongest lobe of the other sign beside a patch: `opposite_lobe`, its depth over the
     patch's own height, and `rim_contrast`, the same over the scatter farther out.
 
-    A dimple turns one flank to the light and the other from it.
+    A dimple turns one flank to the light and the other from it. `distance` (H, W) is the mask's
+    `signed_distance`.
     """
     # what lies past the panel's edge must not reach over it
     sigma_px = max(0.2 * diameter_px, 1.0)
     there = usable | mask
     smooth = gaussian(signal * there, sigma_px)
     smooth /= np.maximum(gaussian(there.astype(np.float32), sigma_px), np.float32(0.05))
-    distance = signed_distance(mask)
     ring = (distance < 0) & (distance > -1.1 * diameter_px) & usable
     far = (distance < -1.3 * diameter_px) & usable
     height = float(np.quantile(smooth[mask], 0.9))
@@ -90,9 +92,9 @@ def _kept(seen: F32, due: F32, where: Mask) -> tuple[float, float]:
     A patch's own mottle is alike over many pixels, so the error is read from how blocks of them
     agree (cluster-robust, after White, Econometrica 48, 1980).
     """
-    size = (max(seen.shape[1] // _BLOCK_PX, 1), max(seen.shape[0] // _BLOCK_PX, 1))
+    block = min(_BLOCK_PX, *seen.shape)
     here = due * where
-    crossed, squared = (area(here * image, size).astype(np.float64) for image in (seen, due))
+    crossed, squared = (reduced(here * image, block).astype(np.float64) for image in (seen, due))
     total = float(squared.sum())
     if total <= 1e-12:
         return 0.0, np.inf
