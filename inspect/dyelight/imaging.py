@@ -84,6 +84,11 @@ def sample(image: NDArray[Any], at: F32, outside: float | None = None) -> NDArra
     Outside it holds `outside`, or goes on as at its border where that is None.
     """
     border = cv2.BORDER_REPLICATE if outside is None else cv2.BORDER_CONSTANT
+    if image.dtype == np.float32 and image.shape[2:] == (3,) and 4 * at.size > image.size:
+        # OpenCV reads four channels nearly three times as quickly as three
+        image = cv2.cvtColor(image, cv2.COLOR_RGB2RGBA)
+        out = cv2.remap(image, at, _NO_MAP, cv2.INTER_LINEAR, borderMode=border)
+        return np.asarray(cv2.cvtColor(out, cv2.COLOR_RGBA2RGB), image.dtype)
     out = cv2.remap(
         image, at, _NO_MAP, cv2.INTER_LINEAR, borderMode=border, borderValue=outside or 0.0
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..records import F32, F64
-from .rootlight import linear_from_root, root_from_linear
+from .rootlight import OFFSET, ROOT_OFFSET
 
 CELL_PX = 16
 
@@ -76,10 +76,13 @@ class SmoothField:
 
 def light_added(expected: F32, gain: F32, veil: F32) -> F32:
     """What gain and veil (H, W) add to expected root light (H, W) or (H, W, 3)."""
-    lit = linear_from_root(expected.copy())
     each = (..., None) if expected.ndim > gain.ndim else ...
+    own = expected + ROOT_OFFSET
+    # linear light and the offset of root light, which must not be gained
+    lit = own * own
     lit *= (1 + gain)[each]
-    lit += veil[each]
-    root_from_linear(lit, lit)
-    lit -= expected
+    lit += (veil - OFFSET * gain)[each]
+    np.maximum(lit, OFFSET, out=lit)
+    np.sqrt(lit, out=lit)
+    lit -= own
     return lit

@@ -24,7 +24,7 @@ LIGHT = np.array([[0.299, 0.587, 0.114]], np.float32)
 _OVERSAMPLE = 1.15
 _NODE_PX = 16
 _EXACT = 4  # every fourth node is computed, the others lie on the cubic through four of those
-TILE_PX = 480
+TILE_PX = 800
 
 
 def working_pixels(artwork: Artwork, photo_px_per_mm: float) -> Pixels:
