@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from dyelight.imaging import gaussian
+from dyelight.imaging import gaussian, sample
 from dyelight.look.colour_light import ColourLight
 from dyelight.look.colour_response import TERMS, ColourResponse
 from dyelight.look.colour_rest import with_rest
@@ -20,8 +20,8 @@ from dyelight.look.outline import corner_radius_mm, fill, rounded_outline, usabl
 from dyelight.look.panel_frame import (
     clipped_pixels,
     fit_look,
+    frame_in_photo,
     gradient,
-    seen_squared_up,
     square_up,
 )
 from dyelight.look.render import ArtworkUnderPhoto
@@ -136,9 +136,11 @@ def test_window_is_squared_up() -> None:
     origin_px = (44, 34)
     x = np.arange(368, dtype=np.float32) * 2 + 0.5 + origin_px[0]
     window = np.repeat(np.tile(x, (280, 1))[..., None], 3, axis=2)
-    seen = seen_squared_up(window, 2, frame, _placement(), origin_px)
-    at = frame.to_mm(np.array([[100.0, 90.0]]))
-    assert seen[90, 100, 0] == pytest.approx(_placement().picture.to_photo(at)[0, 0], abs=0.01)
+    height, width = frame.inside.shape
+    at = frame_in_photo(_placement(), frame.px_per_mm, width, height, origin_px, 2)
+    seen = sample(window, at)
+    mm = frame.to_mm(np.array([[100.0, 90.0]]))
+    assert seen[90, 100, 0] == pytest.approx(_placement().picture.to_photo(mm)[0, 0], abs=0.01)
 
 
 @pytest.mark.parametrize("radius_mm", [0.0, 3.0, 6.0])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..colour import ciede2000, lab_from_linear
+from ..imaging import some_of
 from ..look import Difference
 from ..look.rootlight import linear_from_root
 from ..records import F32
@@ -27,7 +28,7 @@ def smallest_speck_mm(difference: Difference) -> float | None:
         return None
     contrast = _SPECK_DE00 / _de00_per_root(difference)
     # nine places in ten are at least this calm
-    sigma = float(np.quantile(frame.sigma[::4, ::4][frame.usable[::4, ::4]], 0.8))
+    sigma = float(np.quantile(some_of(frame.sigma, frame.usable), 0.8))
     need = ((MARK_BAR + _SURE) * sigma / contrast) ** 2
     blur_area = 4 * np.pi * max(frame.blur_px, 0.8) ** 2
     area_px = (need + np.sqrt(need**2 + 4 * need * blur_area)) / 2

@@ -169,7 +169,7 @@ def patch_border(
     rough = np.zeros((y1 - y0, x1 - x0), np.uint8)
     cv2.fillPoly(rough, [np.rint(points - np.array([x0, y0])).astype(np.int32)], 1)
     usable = frame.usable[cut]
-    apart = photo_light(frame.observed[cut]) - photo_light(frame.sharpness.apply(frame.lit(*cut)))
+    apart = photo_light(frame.observed[cut]) - frame.sharpness.apply(frame.lit_light(*cut))
     signal = np.asarray(apart * np.float32(sign), np.float32)
     mask = _outlined(signal, rough > 0, usable, float(np.median(frame.sigma[cut])))
     if mask is None:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from ..imaging import area, distance_inside, from_cells, gaussian, reduced, strips
+from ..imaging import distance_inside, from_cells, gaussian, reduced, sample, strips
 from ..records import F32, F64, Artwork, Mask, Photo, Placement
 from .frames import BLOCK_PX, Difference, PanelFrame, PhotoFrame
 from .glare import broadly_off, glare, in_photo_window, lit_white, not_followed
@@ -18,9 +18,9 @@ from .panel_frame import (
     clipped_pixels,
     expected_here,
     fit_look,
+    frame_in_photo,
     local_scale,
     panel_grid,
-    seen_squared_up,
     square_up,
 )
 from .render import (
@@ -87,10 +87,10 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
     frame, forgiven, contrast, due = _photo_frame(
         observed, usable, under, lit, px_per_mm, (x0, y0), cells, shrink, placed=placed
     )
-    contrast, due = (
-        seen_squared_up(image, shrink, panel, placement, (x0, y0)) for image in (contrast, due)
-    )
-    panel = replace(panel, expected=_expected_as_forgiven(panel, frame, forgiven, placement))
+    height, width = panel.inside.shape
+    at = frame_in_photo(placement, panel.px_per_mm, width, height, (x0, y0), shrink)
+    contrast, due = sample(contrast, at), sample(due, at)
+    panel = replace(panel, expected=_expected_as_forgiven(panel, frame, forgiven, at, shrink))
     white = lit_white(panel, look)
     thrown_back = glare(panel, white)
     under_glare = _under_glare(panel, thrown_back.hidden | thrown_back.skirt, local)
@@ -225,21 +225,19 @@ def _photo_frame(
 
 
 def _expected_as_forgiven(
-    panel: PanelFrame, frame: PhotoFrame, forgiven: F32, placement: Placement
+    panel: PanelFrame, frame: PhotoFrame, forgiven: F32, at: F32, shrink: int
 ) -> F32:
     """Expected root light on the panel frame, blurred as the photo is, less what was forgiven.
 
-    What was forgiven in the light channel is no difference in colour either.
+    What was forgiven in the light channel is no difference in colour either. `at` (H, W, 2) is
+    where the panel frame's pixels lie in the photo frame averaged down by `shrink`.
     """
-    shrink = max(1, int(frame.px_per_mm / panel.px_per_mm))
     height, width = forgiven.shape[0] // shrink, forgiven.shape[1] // shrink
     apart = np.empty((height, width, 3), np.float32)
     across = slice(0, width * shrink)
     for rows in strips(height, _STRIP_PX):
-        size = (width, rows.stop - rows.start)
         full = slice(rows.start * shrink, rows.stop * shrink), across
-        apart[rows] = area(cv2.subtract(frame.observed[full], frame.expected[full]), size)
-        apart[rows] -= area(forgiven[full], size)[..., None]
-    origin_px = (int(frame.x0), int(frame.y0))
-    seen = seen_squared_up(apart, shrink, panel, placement, origin_px)
+        apart[rows] = reduced(cv2.subtract(frame.observed[full], frame.expected[full]), shrink)
+    seen = sample(apart, at)
+    seen -= sample(reduced(forgiven, shrink), at)[..., None]
     return np.subtract(panel.observed, seen, out=seen)

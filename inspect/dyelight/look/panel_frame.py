@@ -151,19 +151,6 @@ def frame_in_photo(
     return grid[step : step + height, step : step + width]
 
 
-def seen_squared_up(
-    image: F32, shrink: int, frame: PanelFrame, placement: Placement, origin_px: tuple[int, int]
-) -> F32:
-    """An image of the photo's window on the panel frame.
-
-    `image` is the window averaged down by `shrink`, its first pixel at photo px `origin_px`.
-    """
-    height, width = frame.inside.shape
-    return sample(
-        image, frame_in_photo(placement, frame.px_per_mm, width, height, origin_px, shrink)
-    )
-
-
 def _artwork_here(
     pixels: Pixels, artwork: Artwork, px_per_mm: float, width: int, height: int
 ) -> tuple[F32, Mask, Mask]:

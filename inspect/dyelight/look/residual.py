@@ -64,9 +64,9 @@ def _grid(shape: tuple[int, ...], block_px: int) -> tuple[int, int]:
     return max(1, -(-shape[0] // block_px)), max(1, -(-shape[1] // block_px))
 
 
-def _halved(image: F32 | Mask, out: F32) -> F32:
+def _halved(image: F32 | Mask, out: F32, step: int = 2) -> F32:
     """Every second pixel each way put into the corner of `out`, whose rest stays as it is."""
-    part = image[::2, ::2]
+    part = image[::step, ::step]
     out[: part.shape[0], : part.shape[1]] = part
     return out
 
@@ -226,7 +226,7 @@ def noise_sigma(
         w, flat, g2, excess = np.zeros((4, *shape), np.float32)
         _halved(usable[rows], w)
         flat[...] = 1
-        _halved(model.flat(expected[rows]), flat)
+        _halved(model.flat(np.ascontiguousarray(expected[rows][::2, ::2])), flat, 1)
         g2 = _halved(gradient2[rows], g2) * w / flat
         excess = _halved(residual[rows], excess) ** 2 / flat
         # one outlier must not raise its own bar
