@@ -11,13 +11,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..imaging import distance_inside, gaussian, summed
+from ..imaging import distance_inside, gaussian, reduced, summed
 from ..look.rootlight import linear_from_root
 from ..records import F32, Mask
 
 _SOFTEN_MM = 0.4  # vapour blurs detail, which neither of them draws
 _WINDOW = 0.08  # of the patch's diameter, so that the patch itself is even within it
 _WINDOW_PX = (2.5, 16.0)
+_SOFT_PX, _WIDE_PX = 2.0, 40.0
 _ENOUGH = 20  # px
 _DARKEST = 0.004  # share of white
 _TELLING = 4.0  # times the noise by which the worse of the two must fail
@@ -36,17 +37,22 @@ def light_share(
         return None
     soft = max(_SOFTEN_MM * px_per_mm, 0.7)
     lit = np.maximum(linear_from_root(np.maximum(white, 0.02)), 1e-3)
-    seen = gaussian(np.asarray(linear_from_root(np.maximum(observed, 0)) / lit, np.float32), soft)
-    due = gaussian(np.asarray(linear_from_root(np.maximum(expected, 0)) / lit, np.float32), soft)
+    across = 2 * np.sqrt(float(mask.sum()) / np.pi)
+    # of a wide patch, made so soft, every second pixel says it all
+    step = 2 if soft > _SOFT_PX and across > _WIDE_PX else 1
+    seen, due = (
+        gaussian(reduced(linear_from_root(np.maximum(image, 0)) / lit, step), soft / step)
+        for image in (observed, expected)
+    )
+    mask, ring = (part[::step, ::step][: seen.shape[0], : seen.shape[1]] for part in (mask, ring))
     apart = np.asarray(seen - due, np.float32)
     dye = -due * np.log(np.clip(due, _DARKEST, 1.0))
-    across = 2 * np.sqrt(float(mask.sum()) / np.pi)
-    sigma = float(np.clip(_WINDOW * across, *_WINDOW_PX))
+    sigma = float(np.clip(_WINDOW * across, *_WINDOW_PX)) / step
 
     def window(image: F32) -> F32:
         return gaussian(summed(image), sigma)
 
-    core = distance_inside(mask) > min(sigma, 0.2 * across)
+    core = distance_inside(mask) > min(sigma, 0.2 * across / step)
     if core.sum() < _ENOUGH:
         return None
     energy = window(apart * apart)

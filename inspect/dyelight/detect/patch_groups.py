@@ -15,6 +15,7 @@ import numpy as np
 from ..records import F32
 from .linked import linked
 from .places import Place, joined
+from .shapes import hull_px
 
 _GAP = 0.3  # of the larger one's diameter, up to which two pieces are one patch
 _MOST_GAP_MM = 6.0
@@ -38,8 +39,7 @@ class Region:
     @classmethod
     def of(cls, place: Place, light: F32, sign: int, peak: float) -> Region:
         """The region of a place over the light channel's difference (H, W)."""
-        y, x = np.nonzero(place.mask)
-        _, (a, b), _ = cv2.minAreaRect(np.stack([x, y], 1).astype(np.float32))
+        _, (a, b), _ = cv2.minAreaRect(hull_px(place.mask))
         is_line = max(a, b) + 1 > _DRAWN_OUT * (min(a, b) + 1)
         height = float(light[place.window][place.mask].mean()) * sign
         return cls(place, sign, peak, height, is_line)

@@ -25,7 +25,7 @@ from .patch_texture import (
     signed_distance,
 )
 from .places import Place
-from .shapes import Box, borders_px, box_around, center_px, edge_shift, length_and_width
+from .shapes import Box, borders_px, box_around, center_px, edge_shift, hull_px, length_and_width
 
 if TYPE_CHECKING:
     from .patch_levels import PatchView
@@ -211,13 +211,13 @@ def _border(
 
 
 def _lengths(mask: Mask, ppm: float) -> dict[str, float]:
-    rows, columns = np.nonzero(mask)
-    points = np.stack([columns, rows], 1).astype(np.float32)
-    _, (a, b), _ = cv2.minAreaRect(points)
+    hull = hull_px(mask)
+    _, (a, b), _ = cv2.minAreaRect(hull)
     length, width, straight = max(a, b) + 1, min(a, b) + 1, 0.0
     if length * length > _DRAWN_OUT * float(mask.sum()):
         # along the patch's own middle line, which may bend
-        part = mask[rows.min() : rows.max() + 1, columns.min() : columns.max() + 1]
+        (left, top), (right, bottom) = hull.min(0).astype(int), hull.max(0).astype(int)
+        part = mask[top : bottom + 1, left : right + 1]
         length, width, straight = length_and_width(part)
     return {
         "length_mm": length / ppm,
@@ -228,8 +228,7 @@ def _lengths(mask: Mask, ppm: float) -> dict[str, float]:
 
 
 def _hull_area(mask: Mask) -> float:
-    rows, columns = np.nonzero(mask)
-    hull = cv2.convexHull(np.stack([columns, rows], 1).astype(np.int32))
+    hull = hull_px(mask)
     return float(cv2.contourArea(hull)) + 0.5 * float(cv2.arcLength(hull, True)) + 1
 
 

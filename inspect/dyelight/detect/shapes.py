@@ -42,6 +42,12 @@ def borders_px(mask: Mask) -> list[F64]:
     return [contour.reshape(-1, 2).astype(np.float64) - 1 for contour in contours]
 
 
+def hull_px(mask: Mask) -> F32:
+    """Convex hull (N, 2) of a mask's pixels, in px through their centres."""
+    hull = cv2.convexHull(np.concatenate(borders_px(mask)).astype(np.float32))
+    return np.asarray(hull.reshape(-1, 2), np.float32)
+
+
 def center_px(mask: Mask) -> F64:
     """Centre of gravity (1, 2) of a mask in px."""
     rows, columns = np.nonzero(mask)
@@ -93,9 +99,7 @@ def length_and_width(mask: Mask) -> tuple[float, float, float]:
     (Zhang and Suen, CACM 27(3), 1984, as scikit-image has it). Straightness is the distance between
     the path's ends over its length.
     """
-    rows, columns = np.nonzero(mask)
-    points = np.stack([columns, rows], 1).astype(np.float32)
-    _, (a, b), _ = cv2.minAreaRect(points)
+    _, (a, b), _ = cv2.minAreaRect(hull_px(mask))
     long_px, short_px = max(a, b) + 1.0, min(a, b) + 1.0
     area = float(mask.sum())
     if long_px < 8 or area > 0.45 * long_px * long_px:

@@ -240,4 +240,4 @@ def _expected_as_forgiven(
         apart[rows] = reduced(cv2.subtract(frame.observed[full], frame.expected[full]), shrink)
     seen = sample(apart, at)
     seen -= sample(reduced(forgiven, shrink), at)[..., None]
-    return np.subtract(panel.observed, seen, out=seen)
+    return np.asarray(np.subtract(panel.observed, seen, out=seen), np.float32)
