@@ -94,8 +94,16 @@ def _photo(difference: Difference, second: SecondImage) -> PhotoFrame:
     expected = np.empty_like(frame.expected)
     across = slice(0, width)
     for rows in strips(height, _STRIP_PX):
-        first, other = (from_cells(node, _NODE_PX, rows, across) for node in nodes)
-        expected[rows] = _doubled(frame.expected, first, other, second.strength)
+        own = slice(rows.start // _NODE_PX, -(-rows.stop // _NODE_PX) + 2)
+        reach = [node[own, :, 1] for node in nodes]
+        # no more of the photo than the strip's two images lie on
+        top = int(np.clip(min(y.min() for y in reach) - 1, 0, height - 1))
+        bottom = int(np.clip(max(y.max() for y in reach) + 3, top + 1, height))
+        first, other = (
+            from_cells(node, _NODE_PX, rows, across) - np.array([0, top], np.float32)
+            for node in nodes
+        )
+        expected[rows] = _doubled(frame.expected[top:bottom], first, other, second.strength)
     frame = replace(frame, expected=expected)
     light, drawn = np.empty_like(frame.residual), np.empty_like(frame.residual)
     for rows in strips(height, _STRIP_PX):
