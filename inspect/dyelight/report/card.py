@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
 from PIL import Image, ImageDraw
 
+from ..imaging import area
 from ..judge import texts
 from ..records import U8, Inspection
 from .plates import text_font, text_width
@@ -18,9 +20,13 @@ _CARD_PX = 1600
 
 
 def limited(image: Image.Image) -> Image.Image:
-    """The picture, shrunk in place to `LONG_SIDE_PX` where it is larger."""
-    image.thumbnail((LONG_SIDE_PX, LONG_SIDE_PX), Image.Resampling.LANCZOS)
-    return image
+    """The picture, shrunk to `LONG_SIDE_PX` where it is larger."""
+    shrink = LONG_SIDE_PX / max(image.size)
+    if shrink >= 1:
+        return image
+    size = (max(1, round(image.width * shrink)), max(1, round(image.height * shrink)))
+    # averages, in a tenth of the time that Pillow takes for its finest filter
+    return Image.fromarray(area(np.asarray(image), size))
 
 
 def header(

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from PIL import Image
 
 from ..errors import OutputError
+from ..imaging import area
 from ..records import U8, Inspection, Photo
 from .html import report_html
 from .marked import marked_picture
@@ -63,9 +63,10 @@ def photo_preview(photo: Photo) -> U8:
     # every n-th pixel first, so that a large 16-bit photo is not converted whole
     small = pixels[::shrink, ::shrink]
     eight = small if small.dtype == np.uint8 else (small >> 8).astype(np.uint8)
-    image = Image.fromarray(np.ascontiguousarray(eight, dtype=np.uint8))
-    image.thumbnail((_PREVIEW_PX, _PREVIEW_PX), Image.Resampling.LANCZOS)
-    return np.asarray(image, dtype=np.uint8)
+    height, width = eight.shape[:2]
+    share = min(1.0, _PREVIEW_PX / max(height, width))
+    size = (max(1, round(width * share)), max(1, round(height * share)))
+    return np.asarray(area(np.ascontiguousarray(eight), size), np.uint8)
 
 
 def make_folder(folder: Path) -> None:

@@ -234,7 +234,6 @@ def _inspected(entry: Entry, knowledge: Knowledge, out: Path, judging: Judging) 
         replace(read_photo(path), file=name)
         for path, name in zip(entry.photos, entry.photo_names, strict=True)
     ]
-    preview = photo_preview(photos[0])
     inspection = inspect_panel(
         photos,
         artwork,
@@ -251,6 +250,8 @@ def _inspected(entry: Entry, knowledge: Knowledge, out: Path, judging: Judging) 
             **_key_rest(entry, judging),
         }
     )
+    # the photo as it was taken is shown only where the panel was not found in it
+    preview = photo_preview(photos[0]) if inspection.pictures is None else None
     del photos
     picture = BytesIO()
     marked_picture(inspection, preview).save(picture, "JPEG", quality=_MARKED_QUALITY)
