@@ -23,14 +23,23 @@ def is_mark(candidate: Candidate) -> bool:
 def drawn(difference: Difference, candidates: Sequence[Candidate], grow_mm: float = 0.0) -> Mask:
     """Outlines of candidates filled on the panel frame (H, W) bool, grown by `grow_mm`."""
     frame = difference.panel
-    mask: U8 = np.zeros(frame.inside.shape, np.uint8)
+    height, width = frame.inside.shape
+    mask: U8 = np.zeros((height, width), np.uint8)
+    reach = int(np.ceil(grow_mm * frame.px_per_mm)) if grow_mm > 0 else 0
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     for candidate in candidates:
         mm = difference.to_artwork_mm(candidate.outline_mm)
-        cv2.fillPoly(mask, [np.rint(frame.to_px(mm)).astype(np.int32)], 1)
-    if grow_mm > 0:
-        size = 2 * int(np.ceil(grow_mm * frame.px_per_mm)) + 1
-        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-        mask = np.asarray(cv2.dilate(mask, disc), np.uint8)
+        px = np.rint(frame.to_px(mm)).astype(np.int32)
+        # each in a window of its own, so that it costs no more than it is large
+        x0, y0 = np.clip(px.min(0) - reach, 0, [width, height])
+        x1, y1 = np.clip(px.max(0) + reach + 1, 0, [width, height])
+        if x0 >= x1 or y0 >= y1:
+            continue
+        part = np.zeros((y1 - y0, x1 - x0), np.uint8)
+        cv2.fillPoly(part, [px - np.array([x0, y0], np.int32)], 1)
+        if reach:
+            part = np.asarray(cv2.dilate(part, disc), np.uint8)
+        mask[y0:y1, x0:x1] |= part
     return np.asarray(mask > 0)
 
 
