@@ -62,7 +62,7 @@ def reduced(image: NDArray[Any], by: int) -> NDArray[Any]:
     height, width = image.shape[0] // by, image.shape[1] // by
     part = image[: height * by, : width * by]
     if by == 1:
-        return part
+        return part.copy()  # never the image itself: callers write over what they are given
     # OpenCV halves ten times as quickly as it averages anything else
     while by % 2 == 0 and by > 2 and part.dtype == np.float32:
         part, by = area(part, (part.shape[1] // 2, part.shape[0] // 2)), by // 2
