@@ -389,15 +389,18 @@ def test_the_picture_s_own_misfits_beside_a_finding_are_counted() -> None:
     speck = _candidate((30, 30), (1, 1), family="point", picture_share=0.5)
     strong = _candidate((10, 10), (1, 1), family="line", picture_share=0.4)
     weak = replace(strong, snr=0.45 * speck.snr)
+    clear = _candidate((40, 10), (1, 1), family="point", picture_share=0.05)
     patch = _candidate((50, 50), (2, 2), colour_share=0.9)
     panel = _candidate((30, 30), (9, 9), family="panel")
-    found = with_misfit_beside([speck, strong, weak, patch, panel])
+    found = with_misfit_beside([speck, strong, weak, clear, patch, panel])
     beside = [c.features.get("misfit_beside") for c in found]
-    assert beside[0] == pytest.approx(0.4**2)  # not the weak line, not the patch, not itself
-    assert beside[1] == pytest.approx(0.5**2)
-    assert beside[2] == pytest.approx(0.5**2 + 0.4**2)
-    assert beside[3] == 0.0
-    assert found[4] == panel
+    # not the weak line, not the patch, not itself
+    assert beside[0] == pytest.approx(0.4**2 + 0.05**2)
+    assert beside[1] == pytest.approx(0.8**2 * (0.5**2 + 0.05**2))
+    assert beside[2] == pytest.approx(0.8**2 * (0.5**2 + 0.4**2 + 0.05**2))
+    assert beside[3] == pytest.approx(0.1**2 * (0.5**2 + 0.4**2))
+    assert beside[4] == 0.0
+    assert found[5] == panel
 
 
 def test_colours_that_are_nowhere_else_are_told() -> None:

@@ -16,6 +16,7 @@ from ..records import Candidate
 from .shapes import is_mark
 
 _AS_STRONG = 0.5  # of the candidate's own SNR
+_HALF = 0.5  # at this share a candidate is as much the picture's as its own
 _SHARES = {"point": "picture_share", "line": "picture_share", "patch": "colour_share"}
 
 
@@ -23,7 +24,9 @@ def with_misfit_beside(found: Sequence[Candidate]) -> list[Candidate]:
     """The candidates, marks and patches with the feature `misfit_beside` added.
 
     It is the sum, over the other marks (or patches) of at least half its SNR, of the squared share
-    0..1 of each that the picture would explain: about how many of them are the picture's.
+    0..1 of each that the picture would explain: about how many of them are the picture's. That
+    counts so far as the candidate is like them: by its own share, over one half, squared. Of many
+    specks on a dusty panel none tells against another.
     """
     return [
         replace(c, features=c.features | {"misfit_beside": _misfit(number, c, found)})
@@ -34,6 +37,7 @@ def with_misfit_beside(found: Sequence[Candidate]) -> list[Candidate]:
 
 
 def _misfit(number: int, candidate: Candidate, found: Sequence[Candidate]) -> float:
+    own = candidate.features.get(_SHARES[candidate.family], 0.0) / _HALF
     shares = [
         other.features.get(_SHARES[other.family], 0.0)
         for place, other in enumerate(found)
@@ -42,4 +46,4 @@ def _misfit(number: int, candidate: Candidate, found: Sequence[Candidate]) -> fl
         and is_mark(other) == is_mark(candidate)
         and other.snr >= _AS_STRONG * candidate.snr
     ]
-    return float(np.square(shares).sum())
+    return float(own**2 * np.square(shares).sum())
