@@ -17,7 +17,7 @@ from collections import deque
 from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import ALL_COMPLETED, FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from multiprocessing.connection import wait as wait_for
 from multiprocessing.process import BaseProcess
 from typing import TypeVar
@@ -48,6 +48,7 @@ def spread(
     the iterator stops the workers at once.
     """
     queue = deque(tasks)
+    workers = max(1, min(workers, len(queue)))
     suspects: deque[tuple[T, int]] = deque()
     waiting: dict[Future[R], tuple[T, int]] = {}
     with one_thread_environment():
@@ -124,6 +125,11 @@ class _Pool:
             mp_context=multiprocessing.get_context("spawn"),
             initializer=_begin_worker,
         )
+        # all workers start now: one that started while another ended would be put into the
+        # executor's table while its own thread reads that
+        with suppress(BrokenProcessPool):
+            for _ in range(workers):
+                self.submit(_nothing, None)
 
     def submit(self, function: Callable[[T], R], task: T) -> Future[R]:
         """Queue one task; a worker may be started for it."""
@@ -138,6 +144,10 @@ class _Pool:
         for child in ours:
             child.kill()
         self._executor.shutdown(wait=True, cancel_futures=True)
+
+
+def _nothing(_: None) -> None:
+    """A task that makes the executor start one more worker."""
 
 
 def _begin_worker() -> None:
