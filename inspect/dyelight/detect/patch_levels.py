@@ -196,7 +196,7 @@ def _calmer(scatter: F32, light: F32, seen: Mask, sigma: float) -> F32:
     drawn = cv2.resize(np.asarray(relative, np.float32), cells, interpolation=cv2.INTER_NEAREST)
     steps = cv2.convertScaleAbs(drawn, alpha=_STEPS)
     ring = np.ones((_WIDE, _WIDE), np.uint8)
-    quarter = percentile(steps, ring, p0=0.25)  # type: ignore[no-untyped-call]  # no annotations
+    quarter = percentile(steps, ring, p0=0.25)  # type: ignore[no-untyped-call]  # unannotated there
     calm = np.clip(quarter.astype(np.float32) * np.float32(_FEW / (_QUARTER * _STEPS)), _CALMEST, 1)
     local = scatter * enlarged(np.asarray(calm, np.float32), (width, height))
     return np.asarray(np.maximum(local, np.float32(_LEAST_SCATTER)), np.float32)
