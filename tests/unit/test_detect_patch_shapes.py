@@ -212,6 +212,27 @@ def test_detail_that_a_camera_would_smooth_away_is_not_missed() -> None:
     assert find_detail_loss(_print_view(np.asarray(seen, np.float32), due)) == []
 
 
+@pytest.mark.parametrize("flat", [1, 12])
+def test_detail_that_every_shadow_keeps_as_little_of_is_not_lost(flat: int) -> None:
+    """Where one shadow of twelve keeps a third of its detail, that one is found; where all do,
+    none: so the shop's ink draws shadows."""
+    rng = np.random.default_rng(5)
+    y, x = np.mgrid[0:480, 0:640]
+    shadow = [
+        np.hypot(x - cx, y - cy)[..., None] < 45
+        for cx in (80, 240, 400, 560)
+        for cy in (80, 240, 400)
+    ]
+    print_ = _fine_print(rng)
+    due = np.where(np.any(shadow, axis=0), 0.15 + 0.25 * print_, 0.3 + 0.5 * print_)
+    soft = cv2.GaussianBlur(due, (0, 0), 4.0)
+    lost = np.any(shadow[:flat], axis=0)
+    seen = np.where(lost, soft + 0.33 * (due - soft), due)
+    seen = seen + 0.004 * rng.standard_normal(due.shape)
+    view = _print_view(np.asarray(seen, np.float32), np.asarray(due, np.float32))
+    assert len(find_detail_loss(view)) == (1 if flat == 1 else 0)
+
+
 def test_print_that_is_soft_everywhere_or_under_light_lost_nothing() -> None:
     """Neither a slightly softer photo nor an even veil of light washes detail out of one place."""
     rng = np.random.default_rng(3)

@@ -34,6 +34,8 @@ _LEAST_DETAIL = 0.006  # root light: one and a half eight-bit steps
 _TELLING = 0.12  # error up to which a slope says something
 _CELL_PX = 4.0  # neighbouring pixels' detail is not independent
 _AROUND = 5  # cells of four windows over which a slope is usual
+_TONES = 6
+_TONE_CELLS = 50  # told, that say what is usual for a tone
 
 
 def find_detail_loss(view: PatchView) -> list[tuple[Place, float]]:
@@ -53,6 +55,7 @@ def find_detail_loss(view: PatchView) -> list[tuple[Place, float]]:
             fine_due**2 * usable,
             fine_seen * fine_due * usable,
             fine_seen**2 * usable,
+            broad_due * usable,
         )
     )
     out: list[tuple[Place, float]] = []
@@ -76,12 +79,12 @@ def _lost(
 ) -> list[tuple[Place, float]]:
     """Places where windows of `sigma` px keep less of the detail due than is usual around them.
 
-    `products`, halved: usable, due by due, seen by due and seen by seen detail.
+    `products`, halved: usable, due by due, seen by due and seen by seen detail, and the light due.
     """
     step = max(1, int(sigma / 2))
     height, width = view.usable.shape
     size = (max(width // step, 4), max(height // step, 4))
-    usable, due2, both, seen2 = (gaussian(area(one, size), sigma / step) for one in products)
+    usable, due2, both, seen2, light = (gaussian(area(one, size), sigma / step) for one in products)
     weight = np.maximum(usable, 1e-3)
     slope = both / np.maximum(due2, 1e-9)
     rest = np.maximum(seen2 - slope * both, 1e-9)
@@ -90,7 +93,9 @@ def _lost(
     told = (weight > 0.5) & (noise < _TELLING)
     if told.sum() < 50:
         return []
-    around = _usual(np.asarray(slope, np.float32), told, size, sigma / step)
+    kept = np.asarray(slope, np.float32)
+    around = _usual(kept, told, size, sigma / step)
+    around = np.minimum(around, _usual_of_tone(kept, told, np.asarray(light / weight, np.float32)))
     loss = np.where(told, around - slope, 0).astype(np.float32)
     spread = 1.4826 * float(np.median(np.abs(loss[told])))
     error = np.hypot(noise, spread)
@@ -115,6 +120,19 @@ def _usual(slope: F32, told: Mask, size: tuple[int, int], sigma: float) -> F32:
     if min(cells) < 2 * _AROUND:
         return np.full_like(filled, np.float32(middle))
     return enlarged(np.asarray(cv2.medianBlur(area(filled, cells), _AROUND), np.float32), size)
+
+
+def _usual_of_tone(slope: F32, told: Mask, light: F32) -> F32:
+    """The slope that is usual where the print is as light: a shop's ink and a camera's curve draw
+    detail flatter in the shadows than the look expects, and do so wherever the shadow is."""
+    edges = np.quantile(light[told], np.arange(1, _TONES) / _TONES)
+    tone = np.digitize(light, edges)
+    out = np.full_like(slope, np.inf)
+    for one in range(_TONES):
+        there = told & (tone == one)
+        if there.sum() > _TONE_CELLS:
+            out[tone == one] = float(np.median(slope[there]))
+    return out
 
 
 def _masks(view: PatchView, over: Mask, score: F32, step: int) -> list[tuple[Place, float]]:
