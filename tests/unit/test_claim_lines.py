@@ -166,7 +166,11 @@ def test_white_light_tells_a_scratch_from_a_crease(
         (LineCourse(0.999, 12.0, 0.9), False, "scratch"),
         (LineCourse(0.999, 12.0, 0.2), False, None),
         (LineCourse(0.95, 12.0, 0.9), False, "fibre"),
-        (LineCourse(0.985, 12.0, 0.9), False, None),
+        (LineCourse(0.983, 12.0, 0.9), False, "fibre"),
+        (LineCourse(0.988, 12.0, 0.9), False, None),
+        (LineCourse(0.999, 60.0, 0.45), False, None),
+        (LineCourse(0.999, 110.0, 0.45), False, "crease_line"),
+        (LineCourse(0.999, 110.0, 0.52), False, None),
         (LineCourse(0.999, 60.0, 0.5), True, "crease_line"),
         (LineCourse(0.999, 8.0, 0.5), True, "fibre"),
     ],
@@ -196,3 +200,32 @@ def test_a_small_dent_has_two_sides_and_a_speck_one(
     assert min(speck.spot_snr, dent.spot_snr) > WORDS.limit.spot_snr.value
     assert speck.opposite_lobe < 0.3
     assert dent.opposite_lobe > 0.7
+
+
+def test_a_wide_dent_is_seen_with_both_its_sides(
+    difference: Difference, shot: SimulatedPhoto
+) -> None:
+    """A dimple of many blurs has its sides further apart than a small one."""
+    x, y = px_of(shot, EMPTY_MM)
+    frame = difference.photo
+    rows, columns = np.mgrid[0 : frame.residual.shape[0], 0 : frame.residual.shape[1]]
+    across, down = columns - (x - frame.x0), rows - (y - frame.y0)
+    wide = 8.0 * max(frame.blur_px, 1.0)
+    # seen from straight above its middle there is no more of it on one side than on the other
+    bump = np.exp(-(across**2 + down**2) / (2 * wide**2)) * (across - 0.5 * wide) / wide
+    sigma = float(np.median(frame.sigma))
+    marked = replace(frame, residual=np.asarray(frame.residual + 1.5 * sigma * bump, np.float32))
+    found = left_over(replace(difference, photo=marked), pointed(shot, EMPTY_MM))
+    assert found.spot_snr > WORDS.limit.spot_snr.value
+    assert found.opposite_lobe > WORDS.limit.dent_lobe.value
+
+
+def test_beside_the_panel_there_is_nothing_to_be_seen(
+    difference: Difference, shot: SimulatedPhoto
+) -> None:
+    """At a slanting edge of a soft photo, what lies beside the metal makes no spot and no line."""
+    soft = replace(difference, photo=replace(difference.photo, blur_px=4.0))
+    for along in (30.0, 60.0, 90.0):
+        found = left_over(soft, pointed(shot, (1.5, along)))
+        assert found.spot_snr < WORDS.limit.spot_snr.value
+        assert found.line_snr < WORDS.limit.line_snr.value

@@ -63,6 +63,10 @@ def answered(claim: Claim, lies: dict[str, Any], pixel_mm: float = 0.1, **look: 
         "stands_out": 1.0,
         "spot_snr": 2.0,
         "line_snr": 2.0,
+        "opposite_lobe": 0.25,
+        "line_at_edge": False,
+        "bare_mm": 0.0,
+        "delta_e00": 2.0,
     }
     seen: Look = replace(claim.look, **(quiet | look))
     where: Lies = replace(claim.lies, **lies)
@@ -152,3 +156,74 @@ def test_a_place_that_differs_is_not_said_to_agree(plain: Claim) -> None:
     """A plain difference of colour is unclear where nothing explains it."""
     answer = answered(plain, {}, delta_e00=25.0, likeness=0.1, file_snr=1.0)
     assert (answer.code, answer.reason) == ("cannot_tell", "unclear")
+
+
+DARK_LINE = LineCourse(0.998, 5.5, 0.5)
+
+
+@pytest.mark.parametrize(
+    ("lobe", "code", "kind"),
+    [(0.6, "handling", "dent"), (0.05, "pressing", "dust_speck"), (0.25, "mark", None)],
+)
+def test_a_spot_answers_more_to_a_spots_filter(
+    plain: Claim, lobe: float, code: str, kind: str | None
+) -> None:
+    """What the line's filter makes of a spot is no line; its sides tell a dent from a speck."""
+    found: dict[str, Any] = {
+        "line_snr": 10.0,
+        "line": DARK_LINE,
+        "line_dark": True,
+        "opposite_lobe": lobe,
+    }
+    spot = answered(plain, {}, spot_snr=14.0, **found)
+    line = answered(plain, {}, spot_snr=8.0, **found)
+    assert (spot.code, spot.kind) == (code, kind)
+    assert (line.code, line.kind) == ("pressing", "fibre")
+
+
+def test_a_spot_of_unknown_size_is_told_without_one(plain: Claim) -> None:
+    """The letter leaves the size out where none was measured."""
+    answer = answered(plain, {}, spot_snr=14.0, opposite_lobe=0.6)
+    letter = wording.customer_answer(replace(plain, answer=answer), WORDS)
+    assert letter.startswith("There the surface seems to be dented. ")
+
+
+def test_a_line_along_the_edge_is_the_edges_own(plain: Claim) -> None:
+    """A rim or a shadow is neither fibre nor scratch."""
+    line: dict[str, Any] = {"line_snr": 30.0, "line": DARK_LINE, "line_dark": True}
+    at_edge: dict[str, Any] = AT_EDGE | {"outline_seen": True}
+    assert answered(plain, at_edge, **line).kind == "fibre"
+    assert answered(plain, at_edge, line_at_edge=True, **line).code == "mark"
+
+
+def test_what_sharpening_leaves_on_letters_gathers_nowhere(plain: Claim) -> None:
+    """Photo and file agree for all that compression does to edges, unless some of it stands out."""
+    letters: dict[str, Any] = OWN_MARK | {"file_snr": 15.0, "unlike": 4.0, "likeness": 0.97}
+    assert answered(plain, {}, **letters).code == "in_file"
+    assert answered(plain, {}, spot_snr=6.0, **letters).code == "cannot_tell"
+    assert answered(plain, {}, **(letters | {"likeness": 0.9})).code == "cannot_tell"
+
+
+def test_a_place_in_a_bare_strip_is_the_bare_edge(plain: Claim) -> None:
+    """Within the strip, and with its width in the letter; further in it is no answer."""
+    lies: dict[str, Any] = AT_EDGE | {"outline_seen": True, "slack_mm": 0.5}
+    bare = answered(plain, lies, bare_mm=2.0, line_snr=20.0)
+    assert (bare.code, bare.kind) == ("pressing", "bare_edge")
+    letter = wording.customer_answer(replace(plain, answer=bare), WORDS)
+    assert "a strip without print, 2.0 mm wide" in letter
+    assert answered(plain, lies | {"edge_mm": 3.0}, bare_mm=2.0).code == "cut_edge"
+    assert answered(plain, lies, bare_mm=0.4).code == "cut_edge"
+
+
+def test_coating_that_came_away_at_an_edge_is_no_line(plain: Claim) -> None:
+    """A line covers little of the place; where most of it differs there is a patch."""
+    lies: dict[str, Any] = AT_EDGE | {"outline_seen": True}
+    cut: dict[str, Any] = {"line_snr": 20.0, "line": LineCourse(1.0, 6.0, 0.9), "line_dark": False}
+    found = cut | {"likeness": 0.7, "unlike": 7.0}
+    patch = answered(plain, lies, delta_e00=30.0, **found)
+    line = answered(plain, lies, delta_e00=4.0, **found)
+    lit = answered(plain, lies, delta_e00=30.0, reflected=1.0, light_added=0.2, **found)
+    assert (patch.code, patch.kind) == ("pressing", "coating_lift")
+    assert line.kind == "scratch"
+    assert lit.kind != "coating_lift"
+    assert answered(plain, lies | {"edge_mm": 30.0}, delta_e00=30.0, **found).kind == "scratch"

@@ -11,9 +11,9 @@ from .measures import Lies, Look
 from .nearest import nearest
 from .of_finding import of_finding
 from .of_light import as_light, in_thrown_light, of_light
-from .of_picture import cut_edge, of_picture, own_sure
+from .of_picture import agrees, cut_edge, of_picture, own_sure
 from .records import Answer, Evidence, Ground
-from .thin_lines import dent_of, kind_of_line, told_apart
+from .thin_lines import dent_of, kind_of_line, kind_of_spot, told_apart
 
 # a mark of the file's own may be lighter or darker in the photo than expected, by so much more
 _BESIDE_OWN = 1.5
@@ -52,6 +52,9 @@ def answer_of(evidence: Evidence, words: ClaimFile) -> Answer:
         sure = item.confidence * (1 - _FAR * gap_mm / max(lies.slack_mm, 1e-6))
         if gap_mm == 0 or sure >= own:
             return of_finding(item, evidence, words, sure / max(item.confidence, 1e-6))
+    bare = _bare_edge(lies, look, evidence, words)
+    if bare is not None:
+        return bare
     own_is_sure = own >= sure_of(words, "in_file")
     if _left_over(lies, look, words, times=_BESIDE_OWN if own_is_sure else 1.0):
         return _unnamed(evidence, look, words)
@@ -81,19 +84,91 @@ def _left_over(lies: Lies, look: Look, words: ClaimFile, times: float) -> bool:
     return strength >= times
 
 
+def _bare_edge(lies: Lies, look: Look, evidence: Evidence, words: ClaimFile) -> Answer | None:
+    """A strip at the edge that the print does not reach, at a place within it."""
+    limit = words.limit
+    if look.bare_mm < limit.bare_mm.value or lies.edge_mm > look.bare_mm + lies.slack_mm:
+        return None
+    grounds = [
+        Ground("bare_strip", look.bare_mm, "mm", limit.bare_mm.value),
+        Ground("delta_e00", look.delta_e00, "dE00"),
+    ]
+    return make_answer(
+        words.kind["bare_edge"].answer,
+        limit.doubtful_sure.value,
+        grounds,
+        evidence,
+        words,
+        kind="bare_edge",
+        length_mm=look.bare_mm,
+        asks=["closer", "another_place"],
+    )
+
+
 def _unnamed(evidence: Evidence, look: Look, words: ClaimFile) -> Answer:
     """A small mark that only shows because one place was named, too weak or strange to be found."""
     grounds = [*_left_over_grounds(look, words), Ground("likeness", look.likeness, "1")]
     asks: list[Ask] = ["closer", "another_place"]
-    return _of_line(evidence, look, words) or make_answer(
-        "mark", sure_of(words, "mark"), grounds, evidence, words, asks=asks
+    found = _of_patch(evidence, look, words) or _of_spot(evidence, look, words)
+    found = found or _of_line(evidence, look, words)
+    return found or make_answer("mark", sure_of(words, "mark"), grounds, evidence, words, asks=asks)
+
+
+def _of_patch(evidence: Evidence, look: Look, words: ClaimFile) -> Answer | None:
+    """Coating that has come away at an edge, where it begins to.
+
+    A line as thin as the blur covers little of the place: where most of it differs, and not as
+    under light, it is a patch, of which the edge leaves a shape like a line's or a spot's.
+    """
+    limit, lies = words.limit, evidence.lies
+    if lies is None or lies.edge_mm > limit.edge_reach_mm.value or agrees(look, words):
+        return None
+    if look.delta_e00 < limit.differs_de00.value or look.reflected >= limit.reflected.value:
+        return None
+    grounds = [
+        Ground("delta_e00", look.delta_e00, "dE00", limit.differs_de00.value),
+        Ground("edge", lies.edge_mm, "mm", limit.edge_reach_mm.value),
+    ]
+    return make_answer(
+        words.kind["coating_lift"].answer,
+        limit.doubtful_sure.value,
+        grounds,
+        evidence,
+        words,
+        kind="coating_lift",
+        also=["other_kind"],
+        asks=["closer", "another_place"],
+    )
+
+
+def _of_spot(evidence: Evidence, look: Look, words: ClaimFile) -> Answer | None:
+    """A compact mark without a name whose two sides, or one, tell what it is."""
+    limit = words.limit
+    kind = kind_of_spot(look, words)
+    if kind is None:
+        return None
+    grounds = _left_over_grounds(look, words)
+    grounds.append(Ground("opposite_lobe", look.opposite_lobe, "1", limit.dent_lobe.value))
+    return make_answer(
+        words.kind[kind].answer,
+        limit.doubtful_sure.value,
+        grounds,
+        evidence,
+        words,
+        kind=kind,
+        also=["other_kind"],
+        asks=["closer", "another_place"],
     )
 
 
 def _of_line(evidence: Evidence, look: Look, words: ClaimFile) -> Answer | None:
     """A line without a name whose course, tone and colour tell what it is."""
     limit, line = words.limit, look.line
-    if line is None or look.line_snr < limit.line_snr.value:
+    if line is None or look.line_snr < max(limit.line_snr.value, look.spot_snr):
+        # a spot answers to a line's filter as well, but more to its own
+        return None
+    if look.line_at_edge:
+        # the shadow or the rim of the panel's own edge
         return None
     kind = kind_of_line(line, look.line_dark, words)
     if kind is None:

@@ -57,6 +57,7 @@ class Limits(StrictTable):
     own_contrast: Threshold
     own_unlike: Threshold
     own_unlike_share: Threshold
+    scattered_snr: Threshold
     stands_out: Threshold
     mark_snr: Threshold
     differs_de00: Threshold
@@ -68,11 +69,14 @@ class Limits(StrictTable):
     white_share: Threshold
     dye_share: Threshold
     crease_mm: Threshold
+    fold_mm: Threshold
     line_mm: Threshold
     lint_mm: Threshold
     patch_elongation: Threshold
     patch_lobe: Threshold
     dent_lobe: Threshold
+    speck_lobe: Threshold
+    bare_mm: Threshold
     agrees_sure: Threshold
     soft_likeness: Threshold
     soft_mm: Threshold

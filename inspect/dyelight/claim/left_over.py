@@ -18,13 +18,15 @@ from ..look.render import photo_light
 from ..records import F32, Mask
 from .pointing import Pointed, filled
 
-_SPOT_WIDTHS = (1.0, 2.0, 4.0)  # in blurs
+_SPOT_WIDTHS = (1.0, 2.0, 4.0, 8.0)  # in blurs
+_HOLE = 4.0  # reach in blurs up to which what is not usable is a mark's own glare
 _AROUND = 6.0  # reach of the surroundings, in the widest filter's widths
 _LINE_PX = (12.0, 24.0)  # length of line filters, as sigma along them
 _TURNS = 16
 _BESIDE = 2.5  # how much wider the ground beside a mark is than the mark
 _LEAST_BESIDE = 100  # px
-_LOBE = 5.0  # how far a spot's other side may lie, in blurs
+_LOBE, _LOBE_WIDE = 5.0, 3.0  # how far a spot's other side may lie, in blurs, and in its widths
+_LOBE_SMOOTH = 0.5  # of a spot's width, to read its sides at
 _CUT = 2.5  # widths at which kernels end
 _UNDER, _LEAST_UNDER = 0.05, 9  # share of a kernel's height that counts as under it; px
 _WORTH, _PICTURE = 5.0, 0.5  # snr from which the picture is asked, and its share that explains it
@@ -68,13 +70,12 @@ def left_over(difference: Difference, placed: Pointed) -> LeftOver:
     window = _window(difference, placed)
     if not window.inner.any():
         return LeftOver()
-    spot, *spot_at = max(
-        (_peak(window, kernel) for kernel in _spots(window.blur_px)), key=lambda one: abs(one[0])
-    )
+    spots = [(*_peak(window, kernel), wide) for kernel, wide in _spots(window.blur_px)]
+    spot, *spot_at, wide = max(spots, key=lambda one: abs(one[0]))
     found = [(*_peak(window, kernel), turn) for kernel, turn in _lines(window.blur_px)]
     line, row, column, turn = max(found, key=lambda one: abs(one[0]))
     at = (column + window.x0, row + window.y0)
-    lobe = _opposite_lobe(window, spot_at[0], spot_at[1], pale=spot > 0)
+    lobe = _opposite_lobe(window, spot_at[0], spot_at[1], wide, pale=spot > 0)
     return LeftOver(abs(spot), lobe, abs(line), at, turn, line < 0)
 
 
@@ -89,11 +90,7 @@ def _window(difference: Difference, placed: Pointed) -> _Window:
     rows = slice(int(np.clip(y0 - reach, 0, height)), int(np.clip(y1 + reach + 1, 0, height)))
     columns = slice(int(np.clip(x0 - reach, 0, width)), int(np.clip(x1 + reach + 1, 0, width)))
     # a bright speck may be clipped itself
-    hole = 2 * int(_SPOT_WIDTHS[-1] * blur_px) + 1
-    whole = cv2.morphologyEx(
-        as_u8(frame.usable[rows, columns]), cv2.MORPH_CLOSE, np.ones((hole, hole), np.uint8)
-    )
-    usable = np.asarray(whole > 0)
+    usable = _without_holes(frame.usable[rows, columns], _HOLE * blur_px)
     here = place.moved(-columns.start, -rows.start)
     # a mark is named by its middle: half of the slack is enough for it
     inner = filled(here.outline_px(max(0.5 * place.slack_px, blur_px)), usable.shape) & usable
@@ -110,10 +107,23 @@ def _window(difference: Difference, placed: Pointed) -> _Window:
     )
 
 
-def _spots(blur_px: float) -> Iterator[F32]:
-    """Kernels of unit sum within less a wider ground, for spots of some widths."""
-    for times in _SPOT_WIDTHS:
-        yield _kernel(times * blur_px, times * blur_px, 0.0, both=True)
+def _without_holes(usable: Mask, reach_px: float) -> Mask:
+    """The mask with its holes of up to twice the reach filled; a panel's edge leaves no hole."""
+    _, part, boxes, _ = cv2.connectedComponentsWithStats(as_u8(~usable), connectivity=8)
+    sides = boxes[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1)
+    low = boxes[:, [cv2.CC_STAT_LEFT, cv2.CC_STAT_TOP]].min(axis=1)
+    right = boxes[:, cv2.CC_STAT_LEFT] + boxes[:, cv2.CC_STAT_WIDTH]
+    bottom = boxes[:, cv2.CC_STAT_TOP] + boxes[:, cv2.CC_STAT_HEIGHT]
+    hole = (sides <= 2 * reach_px + 1) & (low > 0)
+    hole &= (right < usable.shape[1]) & (bottom < usable.shape[0])
+    hole[0] = False  # the first part is all that is usable
+    return np.asarray(usable | hole[part])
+
+
+def _spots(blur_px: float) -> Iterator[tuple[F32, float]]:
+    """Kernels of unit sum within less a wider ground, for spots of some widths, and the width."""
+    for wide in (times * blur_px for times in _SPOT_WIDTHS):
+        yield _kernel(wide, wide, 0.0, both=True), wide
 
 
 def _lines(blur_px: float) -> Iterator[tuple[F32, float]]:
@@ -164,11 +174,12 @@ def _peak(window: _Window, kernel: F32) -> tuple[float, int, int]:
     return peak, row, column
 
 
-def _opposite_lobe(window: _Window, row: int, column: int, *, pale: bool) -> float:
+def _opposite_lobe(window: _Window, row: int, column: int, wide_px: float, *, pale: bool) -> float:
     """Depth of the strongest side of the other sign near a spot, over the spot's own height."""
-    smooth = gaussian(window.residual, window.blur_px)
+    # a wide dent's sides lie further apart, and less of the noise is left at their width
+    smooth = gaussian(window.residual, max(window.blur_px, _LOBE_SMOOTH * wide_px))
     smooth = smooth if pale else -smooth
-    reach = int(np.ceil(_LOBE * window.blur_px))
+    reach = int(np.ceil(max(_LOBE * window.blur_px, _LOBE_WIDE * wide_px)))
     part = smooth[
         max(row - reach, 0) : row + reach + 1, max(column - reach, 0) : column + reach + 1
     ]

@@ -18,15 +18,18 @@ from ..look.panel_frame import expected_here
 from ..look.render import photo_light
 from ..look.rootlight import linear_from_root
 from ..records import F32, F64, Artwork, Mask, Placement
+from .bare_strip import bare_strip_mm
 from .left_over import LeftOver, left_over
 from .line_course import LineCourse, course_at
 from .own_mark import own_mark
 from .pointing import Pointed, filled
 
+_ALONG_PX, _PARALLEL, _AT_EDGE_MM = 20.0, 0.2, 2.5  # a line that is the edge's own
 _OVER_WHITE = 0.015  # root light; more than the light field errs
 _BOX_STEPS = 9
 _DARK_PART = 0.33  # of the place, by what the print sends back there
 _LEAST_LINE = 5.0  # snr; less is nothing to be followed
+_UNEVEN = 0.05  # share of the print's own light by which the room's light may still be uneven
 _AS_BRIGHT = 0.97  # of the place's own light, from which another place of the print is as bright
 
 
@@ -71,7 +74,9 @@ class Look:
     at that width, less what noise takes from it. `spot_snr` and `line_snr` are the strongest
     compact and the strongest straight difference at the place over the noise, `opposite_lobe` how
     strong a side of the other sign the spot has, over its own; `line` is that line followed as far
-    as it shows (None where it is too short), `line_dark` whether it is dark.
+    as it shows (None where it is too short), `line_dark` whether it is dark, `line_at_edge` whether
+    it runs along the nearest edge, right at it. `bare_mm` is how wide a strip without print is at
+    that edge (0 for none).
     """
 
     hidden: float
@@ -92,6 +97,8 @@ class Look:
     line_snr: float
     line: LineCourse | None
     line_dark: bool
+    line_at_edge: bool
+    bare_mm: float
 
 
 def where_it_lies(placed: Pointed, artwork: Artwork, placement: Placement) -> Lies:
@@ -175,7 +182,7 @@ def look_at(difference: Difference, placed: Pointed, lies: Lies) -> Look | None:
         hidden=float(difference.hidden[mask].mean()),
         over_white=float((over > _OVER_WHITE).mean()),
         reflected=float(drawn(difference, thrown_back)[mask].mean()),
-        light_added=_light_added(difference, mask),
+        light_added=light_added(difference, mask),
         delta_e00=float(np.quantile(ciede2000(lab_seen, lab_due), 0.8)),
         delta_l=float(np.mean(lab_seen[:, 0] - lab_due[:, 0])),
         bright_clipped=_bright_clipped(difference, mask),
@@ -190,6 +197,8 @@ def look_at(difference: Difference, placed: Pointed, lies: Lies) -> Look | None:
         line_snr=left.line_snr,
         line=_line(difference, left),
         line_dark=left.line_dark,
+        line_at_edge=_at_edge(difference, left, lies),
+        bare_mm=bare_strip_mm(difference, lies.edge, lies.center_mm[1 - lies.edge % 2]),
     )
 
 
@@ -205,12 +214,12 @@ def _lab(root: F32, mask: Mask) -> F32:
     return np.asarray(lab_from_linear(linear.reshape(1, -1, 3))[0], np.float32)
 
 
-def _light_added(difference: Difference, mask: Mask) -> float:
+def light_added(difference: Difference, mask: Mask) -> float:
     """Light at the place's darker parts over what the print sends back, in shares of the white's.
 
     What the look stage fitted as a veil, or as each neighbourhood's own light under glare, counts
     as added light, since it is none of the print's. The panel's usual level is taken off: room
-    light lies over all of it.
+    light lies over all of it, and so is what uneven light makes of the print's own.
     """
     frame = difference.panel
     height, width = frame.inside.shape
@@ -225,7 +234,9 @@ def _light_added(difference: Difference, mask: Mask) -> float:
     # added light shows best where the print is dark: cameras press highlights together
     level = photo_light(bare)[mask]
     dark = level <= np.quantile(level, _DARK_PART)
-    return float(np.median(share[mask][dark]) - np.quantile(share[usual], 0.3))
+    added = float(np.median(share[mask][dark]) - np.quantile(share[usual], 0.3))
+    # the room's light is never quite as even as it is taken to be, which shows most on bright print
+    return added - _UNEVEN * float(np.median(level[dark]))
 
 
 def _line(difference: Difference, left: LeftOver) -> LineCourse | None:
@@ -233,6 +244,20 @@ def _line(difference: Difference, left: LeftOver) -> LineCourse | None:
     if left.line_snr < _LEAST_LINE:
         return None
     return course_at(difference, left.line_at_px, left.line_turn, dark=left.line_dark)
+
+
+def _at_edge(difference: Difference, left: LeftOver, lies: Lies) -> bool:
+    """Whether the strongest straight difference runs right along the panel's nearest edge."""
+    step = _ALONG_PX * np.array([np.cos(left.line_turn), np.sin(left.line_turn)])
+    at = np.array(left.line_at_px)
+    ends = difference.picture.to_artwork(np.stack([at - step, at + step]))
+    x, y = np.abs(ends[1] - ends[0])
+    along, across = (y, x) if lies.edge % 2 == 0 else (x, y)
+    size = difference.artwork.width_mm, difference.artwork.height_mm
+    middle = difference.picture.to_artwork(at[None])[0]
+    gap = (middle[0], middle[1], size[0] - middle[0], size[1] - middle[1])[lies.edge]
+    shift = lies.past_edges_mm[lies.edge] - difference.artwork.bleed_mm
+    return bool(across <= _PARALLEL * along and gap - shift <= _AT_EDGE_MM)
 
 
 def _bright_clipped(difference: Difference, mask: Mask) -> float:

@@ -39,7 +39,12 @@ def agrees(look: Look, words: ClaimFile) -> bool:
     limit = words.limit
     # where the file has much contrast, a small error of place leaves a share of it
     spare = max(limit.own_unlike.value, limit.own_unlike_share.value * look.file_snr)
-    return look.unlike <= spare
+    if look.unlike <= spare:
+        return True
+    # sharpening and compression change letters and other hard edges by more than that, but all
+    # along them, where a mark stands in one place
+    scattered = max(look.spot_snr, look.line_snr) <= limit.scattered_snr.value
+    return scattered and look.likeness >= limit.own_likeness.value
 
 
 def cut_edge(evidence: Evidence, lies: Lies, words: ClaimFile) -> Answer | None:

@@ -28,9 +28,9 @@ class Answer:
 
     `reason` is set for `cannot_tell` alone. `finding` is the finding that it rests on, `explained`
     the one that is nothing else than what the answer says, such as light. `kind` is the finding's,
-    or what a line is that was not found but shows at the place, `length_mm` its length. `sure` is
-    how often such an answer is right (0..1), `also` what else holds (codes of claim.toml), `asks`
-    which better photos would settle it.
+    or what a mark is that was not found but shows at the place, `length_mm` a line's length or a
+    bare strip's width. `sure` is how often such an answer is right (0..1), `also` what else holds
+    (codes of claim.toml), `asks` which better photos would settle it.
     """
 
     code: AnswerCode

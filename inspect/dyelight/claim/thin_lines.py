@@ -11,6 +11,7 @@ from .measures import Look
 
 _LINES = ("fibre", "scratch", "crease_line", "unexplained")
 _THIN = ("fibre", "scratch")
+_NEITHER = 0.5  # share of white light at which a pale line may as well be a cut as a crease
 
 
 def told_apart(item: Finding, course: LineCourse | None, words: ClaimFile) -> Finding:
@@ -51,12 +52,27 @@ def dent_of(item: Finding, look: Look, words: ClaimFile) -> Finding:
     away, or left some, and has one sign.
     """
     limit = words.limit
-    if item.kind != "dust_speck" or look.spot_snr < limit.spot_snr.value:
+    strong = look.spot_snr >= max(limit.spot_snr.value, look.line_snr)
+    if item.kind != "dust_speck" or not strong:
         return item
     if look.opposite_lobe < limit.dent_lobe.value:
         return item
     doubts = tuple(doubt for doubt in item.doubts if doubt not in ("or_dent", "may_lie_loose"))
     return replace(item, kind="dent", doubts=("or_dust_speck", *doubts))
+
+
+def kind_of_spot(look: Look, words: ClaimFile) -> Kind | None:
+    """What a compact mark that only shows because its place was named may be; None for a line, or
+    where it may be either.
+
+    A line answers more to a line's filter, a spot to a spot's.
+    """
+    limit = words.limit
+    if look.spot_snr < max(limit.spot_snr.value, look.line_snr):
+        return None
+    if look.opposite_lobe >= limit.dent_lobe.value:
+        return "dent"
+    return "dust_speck" if look.opposite_lobe <= limit.speck_lobe.value else None
 
 
 def kind_of_line(course: LineCourse, dark: bool, words: ClaimFile) -> Kind | None:
@@ -67,6 +83,7 @@ def kind_of_line(course: LineCourse, dark: bool, words: ClaimFile) -> Kind | Non
     limit = words.limit
     long_mm = course.length_mm
     if long_mm < limit.line_mm.value:
+        # lint may be so short, and so may what a pale scratch shows of itself on a letter
         return None
     straight = course.straightness >= limit.straight_line.value
     if dark:
@@ -76,5 +93,7 @@ def kind_of_line(course: LineCourse, dark: bool, words: ClaimFile) -> Kind | Non
         return "fibre" if curls and long_mm <= limit.lint_mm.value else None
     if course.white_share >= limit.white_share.value:
         return "scratch"
-    dye = course.white_share <= limit.dye_share.value and long_mm >= limit.crease_mm.value
+    # paper folds across much of a sheet: so long a line is sooner a fold's where colour says little
+    tinted = limit.dye_share.value if long_mm < limit.fold_mm.value else _NEITHER
+    dye = course.white_share <= tinted and long_mm >= limit.crease_mm.value
     return "crease_line" if dye else None

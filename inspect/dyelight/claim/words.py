@@ -122,9 +122,12 @@ def customer_answer(claim: Claim, words: ClaimFile) -> str:
         return words.cannot[answer.reason].letter
     if answer.finding is not None:
         return _finding_text(answer.finding, claim, words)
-    if answer.kind is not None and answer.length_mm is not None:
-        size = f"{_length(answer.length_mm, claim)} long"
-        return words.kind[answer.kind].letter.format(size=size)
+    if answer.kind is not None:
+        says = words.kind[answer.kind].letter
+        if answer.length_mm is None:
+            return says.replace(", {size}", "")
+        way = "wide" if answer.kind == "bare_edge" else "long"
+        return says.format(size=f"{_length(answer.length_mm, claim)} {way}")
     text = words.answer[answer.code].letter
     return "" if text is None else text.format(**names(claim))
 
