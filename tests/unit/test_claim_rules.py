@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -16,7 +17,7 @@ from dyelight.claim.line_course import LineCourse
 from dyelight.claim.measures import Lies, Look
 from dyelight.claim.records import Answer, Evidence
 from dyelight.judge import load_acceptance, load_rules
-from dyelight.records import Artwork, Photo
+from dyelight.records import Artwork, Finding, Photo
 from dyelight.simulate import drawn_artwork, simulate_photo
 
 WIDTH_MM, HEIGHT_MM = 120.0, 90.0
@@ -48,8 +49,14 @@ def plain() -> Claim:
     )
 
 
-def answered(claim: Claim, lies: dict[str, Any], pixel_mm: float = 0.1, **look: Any) -> Answer:
-    """The answer with some values of place and look changed, and no findings."""
+def answered(
+    claim: Claim,
+    lies: dict[str, Any],
+    pixel_mm: float = 0.1,
+    found: tuple[Finding, ...] = (),
+    **look: Any,
+) -> Answer:
+    """The answer with some values of place and look changed, and no findings but those given."""
     assert claim.look is not None
     assert claim.lies is not None
     quiet: dict[str, Any] = {
@@ -71,7 +78,7 @@ def answered(claim: Claim, lies: dict[str, Any], pixel_mm: float = 0.1, **look: 
     seen: Look = replace(claim.look, **(quiet | look))
     where: Lies = replace(claim.lies, **lies)
     evidence = Evidence(
-        inspection=replace(claim.inspection, findings=()),
+        inspection=replace(claim.inspection, findings=found),
         artwork=claim.artwork,
         size_known=True,
         file=replace(claim.file, pixel_mm=pixel_mm),
@@ -83,7 +90,7 @@ def answered(claim: Claim, lies: dict[str, Any], pixel_mm: float = 0.1, **look: 
     return answer_of(evidence, WORDS)
 
 
-OWN_MARK = {"stands_out": 8.0, "mark_snr": 12.0, "mark_likeness": 0.99}
+OWN_MARK: dict[str, Any] = {"stands_out": 8.0, "mark_snr": 12.0, "mark_likeness": 0.99}
 AT_EDGE = {"edge": 0, "edge_mm": 1.0, "past_edges_mm": (3.0, 3.0, 3.0, 3.0)}
 
 
@@ -169,14 +176,14 @@ def test_a_spot_answers_more_to_a_spots_filter(
     plain: Claim, lobe: float, code: str, kind: str | None
 ) -> None:
     """What the line's filter makes of a spot is no line; its sides tell a dent from a speck."""
-    found: dict[str, Any] = {
+    spot_or_line: dict[str, Any] = {
         "line_snr": 10.0,
         "line": DARK_LINE,
         "line_dark": True,
         "opposite_lobe": lobe,
     }
-    spot = answered(plain, {}, spot_snr=14.0, **found)
-    line = answered(plain, {}, spot_snr=8.0, **found)
+    spot = answered(plain, {}, spot_snr=14.0, **spot_or_line)
+    line = answered(plain, {}, spot_snr=8.0, **spot_or_line)
     assert (spot.code, spot.kind) == (code, kind)
     assert (line.code, line.kind) == ("pressing", "fibre")
 
@@ -219,11 +226,41 @@ def test_coating_that_came_away_at_an_edge_is_no_line(plain: Claim) -> None:
     """A line covers little of the place; where most of it differs there is a patch."""
     lies: dict[str, Any] = AT_EDGE | {"outline_seen": True}
     cut: dict[str, Any] = {"line_snr": 20.0, "line": LineCourse(1.0, 6.0, 0.9), "line_dark": False}
-    found = cut | {"likeness": 0.7, "unlike": 7.0}
-    patch = answered(plain, lies, delta_e00=30.0, **found)
-    line = answered(plain, lies, delta_e00=4.0, **found)
-    lit = answered(plain, lies, delta_e00=30.0, reflected=1.0, light_added=0.2, **found)
+    seen = cut | {"likeness": 0.7, "unlike": 7.0}
+    patch = answered(plain, lies, delta_e00=30.0, **seen)
+    line = answered(plain, lies, delta_e00=4.0, **seen)
+    lit = answered(plain, lies, delta_e00=30.0, reflected=1.0, light_added=0.2, **seen)
     assert (patch.code, patch.kind) == ("pressing", "coating_lift")
     assert line.kind == "scratch"
     assert lit.kind != "coating_lift"
-    assert answered(plain, lies | {"edge_mm": 30.0}, delta_e00=30.0, **found).kind == "scratch"
+    assert answered(plain, lies | {"edge_mm": 30.0}, delta_e00=30.0, **seen).kind == "scratch"
+
+
+def test_a_speck_that_is_a_piece_of_a_line_is_the_line(
+    plain: Claim, make_finding: Callable[..., Finding]
+) -> None:
+    """A scratch that a hair of the picture breaks in two is found as specks."""
+    piece = make_finding(1, "dust_speck", (60.0, 45.0), (4.5, 1.0))
+    piece = replace(piece, tone="light", features={"elongation": 4.0, "length_mm": 4.5})
+    line: dict[str, Any] = {"line_snr": 30.0, "spot_snr": 14.0, "line_dark": False}
+    longer = answered(plain, {}, found=(piece,), line=LineCourse(0.999, 10.5, 0.77), **line)
+    itself = answered(plain, {}, found=(piece,), line=LineCourse(0.999, 5.0, 0.77), **line)
+    assert (longer.code, longer.kind, longer.explained) == ("handling", "scratch", piece)
+    assert (itself.code, itself.kind) == ("pressing", "dust_speck")
+
+
+def test_a_place_beside_a_finding_is_not_surely_the_files_own(
+    plain: Claim, make_finding: Callable[..., Finding]
+) -> None:
+    """Of a patch with a ragged outline the place is a part; of a speck it is not."""
+    lies: dict[str, Any] = {"slack_mm": 3.0}
+    patch = make_finding(1, "vapour_spot", (68.5, 45.0), (14.0, 10.0))
+    patch = replace(patch, delta_e00=4.5, doubts=())
+    speck = replace(make_finding(2, "dust_speck", (62.0, 45.0), (1.0, 1.0)), delta_e00=4.5)
+    within = answered(plain, lies, found=(patch,), delta_e00=6.0, **OWN_MARK)
+    beside = answered(plain, lies, found=(speck,), delta_e00=6.0, **OWN_MARK)
+    alone = answered(plain, lies, delta_e00=6.0, **OWN_MARK)
+    assert within.finding == patch
+    assert (beside.code, alone.code) == ("in_file", "in_file")
+    assert beside.sure < wording.SURE <= alone.sure
+    assert "other_kind" in beside.also

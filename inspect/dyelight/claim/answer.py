@@ -17,6 +17,7 @@ from .thin_lines import dent_of, kind_of_line, kind_of_spot, told_apart
 
 # a mark of the file's own may be lighter or darker in the photo than expected, by so much more
 _BESIDE_OWN = 1.5
+_PIECES = 1.5  # how much longer than a speck a line must be of which it is a piece
 _FAR = 0.3  # sureness lost where a finding lies as far off as the place may be
 
 
@@ -46,9 +47,11 @@ def answer_of(evidence: Evidence, words: ClaimFile) -> Answer:
         light = None if thin else as_light(item, evidence, look, words)
         if light is not None:
             return light
-        line = _of_line(evidence, look, words) if thin and item.kind == "unexplained" else None
+        line = _of_line(evidence, look, words) if thin and _may_be_piece(item, look) else None
         if line is not None:
             return replace(line, explained=item)
+        if _same_patch(item, lies, look):
+            gap_mm = 0.0
         sure = item.confidence * (1 - _FAR * gap_mm / max(lies.slack_mm, 1e-6))
         if gap_mm == 0 or sure >= own:
             return of_finding(item, evidence, words, sure / max(item.confidence, 1e-6))
@@ -60,7 +63,27 @@ def answer_of(evidence: Evidence, words: ClaimFile) -> Answer:
         return _unnamed(evidence, look, words)
     lit = look.light_added >= limit.hidden_light.value or in_thrown_light(look, words)
     light = None if own_is_sure and not lit else of_light(evidence, lies, look, words)
-    return light or cut_edge(evidence, lies, words) or of_picture(evidence, look, own, words)
+    answer = light or cut_edge(evidence, lies, words) or of_picture(evidence, look, own, words)
+    if near is not None and answer.code == "in_file":
+        # the finding beside it may have been meant as well
+        sure = min(answer.sure, limit.unsure_kind_sure.value)
+        return replace(answer, sure=sure, also=(*answer.also, "other_kind"))
+    return answer
+
+
+def _may_be_piece(item: Finding, look: Look) -> bool:
+    """Whether the line at the place may be what the finding is: one without a name, or a speck that
+    is a piece of a longer line, which the picture's own detail has broken."""
+    if item.kind == "unexplained":
+        return True
+    own_mm = max(item.features.get("length_mm", 0.0), item.eq_diameter_mm)
+    longer = look.line is not None and look.line.length_mm >= _PIECES * own_mm
+    return item.kind == "dust_speck" and longer
+
+
+def _same_patch(item: Finding, lies: Lies, look: Look) -> bool:
+    """Whether a place beside a wide patch is within it for all that its ragged outline says."""
+    return item.eq_diameter_mm >= 2 * lies.slack_mm and look.delta_e00 >= item.delta_e00
 
 
 def _is_line(item: Finding, look: Look, words: ClaimFile) -> bool:
@@ -68,7 +91,7 @@ def _is_line(item: Finding, look: Look, words: ClaimFile) -> bool:
     limit, line = words.limit, look.line
     return (
         line is not None
-        and look.line_snr >= limit.line_snr.value
+        and look.line_snr >= max(limit.line_snr.value, look.spot_snr)
         and line.length_mm >= limit.line_mm.value
         and item.features.get("elongation", 1.0) >= limit.patch_elongation.value
     )
