@@ -96,7 +96,7 @@ AT_EDGE = {"edge": 0, "edge_mm": 1.0, "past_edges_mm": (3.0, 3.0, 3.0, 3.0)}
 
 def test_exposure_burns_out_all_that_is_as_bright(plain: Claim) -> None:
     """A burnt-out place is a lamp's only where other bright parts of the print are not clipped."""
-    burnt = {"hidden": 1.0, "over_white": 1.0, "light_added": 0.7}
+    burnt: dict[str, Any] = {"hidden": 1.0, "over_white": 1.0, "light_added": 0.7}
     lamp = answered(plain, {}, **burnt, bright_clipped=0.1)
     exposure = answered(plain, {}, **burnt, bright_clipped=0.95)
     assert lamp.code == "reflection"
