@@ -22,7 +22,7 @@ def _line(
     features = {
         "length_mm": length, "width_mm": 0.2, "elongation": length / 0.2, "straightness": 1.0,
         "delta_e00": 9.0, "peak_de00": 12.0, "delta_l": 9.0, "delta_c": 0.0, "base_likeness": 0.2,
-        "picture_share": 0.1, "lightness_share": 1.0, "edge_shift_px": 9.0,
+        "picture_share": 0.1, "dye_share": 1.0, "edge_shift_px": 9.0,
         "edge_blur_ratio": 1.0, "snr": 30.0, "eq_diameter_mm": 1.0, "fill": 0.2,
         "area_mm2": 0.2 * length,
     }  # fmt: skip

@@ -11,7 +11,7 @@ import pytest
 from dyelight.imaging import gaussian, sample
 from dyelight.look.colour_light import ColourLight
 from dyelight.look.colour_response import TERMS, ColourResponse
-from dyelight.look.colour_rest import with_rest
+from dyelight.look.colour_rest import flat_samples
 from dyelight.look.frames import PanelFrame
 from dyelight.look.glare import Glare, broadly_off, glare, in_photo_window, not_followed
 from dyelight.look.light_field import SmoothField
@@ -353,7 +353,8 @@ def test_colours_bent_everywhere_are_learned_and_a_stain_is_not() -> None:
     weights = np.zeros((3, TERMS), np.float32)
     weights[[0, 1, 2], [1, 2, 3]] = 1
     plain = ColourLight(ColourResponse(weights), *even, (0.004, 0.004, 0.004))
-    look = with_rest(frame, plain, np.zeros((height, width), np.float32))
+    samples = flat_samples(frame, plain, np.zeros((height, width), np.float32))
+    look = plain.with_table(samples.table())
     learned = look.response.apply(art) - art
     everywhere = (which == 5).repeat(10, 0).repeat(10, 1)
     assert learned[everywhere].mean() > 0.035
@@ -375,12 +376,13 @@ def test_a_colour_in_one_place_only_is_hardly_learned() -> None:
     weights = np.zeros((3, TERMS), np.float32)
     weights[[0, 1, 2], [1, 2, 3]] = 1
     plain = ColourLight(ColourResponse(weights), *even, (0.004, 0.004, 0.004))
-    look = with_rest(frame, plain, np.zeros((240, 320), np.float32))
+    samples = flat_samples(frame, plain, np.zeros((240, 320), np.float32))
+    look = plain.with_table(samples.table())
     assert (look.response.apply(art) - art)[lone].mean() < 0.5 * 0.06
 
 
 def test_a_panel_that_is_clipped_all_over_has_a_look_all_the_same() -> None:
     """Where no pixel can be used the fit still gives a look, as nothing will be judged by it."""
     frame = _even_frame()
-    look = fit_look(replace(frame, blown=np.ones_like(frame.blown)), np.random.default_rng(0))
+    look, _ = fit_look(replace(frame, blown=np.ones_like(frame.blown)), np.random.default_rng(0))
     assert np.isfinite(look.response.apply(frame.artwork)).all()

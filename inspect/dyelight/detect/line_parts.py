@@ -20,7 +20,7 @@ _GAP = 0.7  # of both pieces' lengths, which a gap may be
 _MOST_GAP_MM = 8.0
 _LIKE = 2.5  # how many times as wide, or as strong, one piece may be as the other
 _MEANS = (
-    "delta_e00", "delta_l", "delta_c", "base_likeness", "picture_share", "lightness_share",
+    "delta_e00", "delta_l", "delta_c", "base_likeness", "picture_share", "dye_share",
     "edge_shift_px", "edge_blur_ratio", "width_mm",
 )  # fmt: skip
 

@@ -10,6 +10,7 @@ from ..look import Difference, PhotoFrame
 from ..look.render import photo_light
 from ..look.rootlight import linear_from_root
 from ..records import F32, F64, Candidate, Mask
+from .dye_change import dye_share
 from .scores import ScoreLevel, score_levels
 from .seeds import Seed, find_seeds, signed_score
 from .shapes import (
@@ -103,7 +104,6 @@ def _candidate(
             frame.residual[cut], light, frame.sigma[cut], near & frame.usable[cut]
         ),
         "snr": max(seed.peak, _joint_score(score[mark], frame.blur_px)),
-        "lightness_share": abs(features["delta_l"]) / max(features["delta_e00"], 0.1),
         "edge_shift_px": edge_shift(frame.residual[cut], frame.expected[cut], mark),
         "edge_blur_ratio": _edge_ratio(signal, mark, frame.blur_px),
     }
@@ -178,6 +178,7 @@ def _colours(
         "delta_l": float(np.mean(seen[:, 0] - due[:, 0])),
         "delta_c": float(np.mean(np.hypot(*seen[:, 1:].T) - np.hypot(*due[:, 1:].T))),
         "base_likeness": float(np.clip(likeness, 0, 1)),
+        "dye_share": dye_share(seen, due, float(np.mean(delta))),
     }
 
 

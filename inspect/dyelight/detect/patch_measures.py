@@ -14,6 +14,7 @@ from ..look import Difference
 from ..look.render import photo_light
 from ..look.rootlight import linear_from_root
 from ..records import F32, F64, Candidate, Mask
+from .dye_change import dye_share
 from .light_or_dye import light_share
 from .patch_border import Border, patch_border, stacked_border
 from .patch_texture import (
@@ -81,7 +82,7 @@ def measure_patch(
         "solidity": min(1.0, area / max(hull_area, 1e-6)),
         "neutral_likeness": _neutral_likeness(*(some_of(image, m) for image in (observed, white))),
     }
-    features["lightness_share"] = abs(features["delta_l"]) / max(features["delta_e00"], 0.1)
+    features["dye_share"] = dye_share(lab_seen, lab_due, features["delta_e00"])
     residual = photo_light(observed - expected)
     features |= _border(residual * np.float32(sign), m, usable, view.blur_px, ppm)
     features |= detail(seen, due, m, ring)
@@ -120,7 +121,7 @@ def measure_patch(
 # what says nothing where letters pale and their ground darkens, and where print bounds the place
 _OF_ONE_SIGN = (
     "edge_width_mm", "edge_blur_ratio", "edge_shift_px", "opposite_lobe", "rim_contrast",
-    "light_share", "reflection_likeness", "lightness_share", "mottle", "solidity",
+    "light_share", "reflection_likeness", "dye_share", "mottle", "solidity",
     "colour_share",
 )  # fmt: skip
 

@@ -14,13 +14,14 @@ defect is not explained away.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..records import F32, F64, Mask
 from .colour_response import ColourResponse, terms
+from .colour_table import ColourTable
 from .light_field import SmoothField, raise_spans, roughness, spline_basis
 from .rootlight import OFFSET
 
@@ -46,6 +47,10 @@ class ColourLight:
     gain: SmoothField
     veil: SmoothField
     scatter: tuple[float, float, float]
+
+    def with_table(self, table: ColourTable | None) -> ColourLight:
+        """The same with this table of what its cubic leaves over."""
+        return replace(self, response=replace(self.response, table=table))
 
 
 def _weights(residual: F32, base: F32, reach: float, level: NDArray[np.intp]) -> tuple[F32, F64]:

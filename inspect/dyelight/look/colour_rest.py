@@ -8,7 +8,7 @@ more weight than a few: a colour is corrected as far as several parts of the pan
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,7 @@ from .frames import PanelFrame
 
 _STEP = 3
 _TILES = 10  # each way
-_COLOURS = 14  # each way
+COLOURS = 14  # each way
 _MOST = 12.0  # samples that one colour counts for in one tile
 _LEAST = 2.0  # samples that tell a colour in a tile
 _REACH = 5.0  # scatters off, from which a tile has no say in a colour
@@ -29,8 +29,49 @@ _ALONE = 0.3  # say of the only tile that has a colour
 _LEAST_SCATTER = 0.002  # root light
 
 
-def with_rest(frame: PanelFrame, look: ColourLight, gradient: F32) -> ColourLight:
-    """The look with a table of what it leaves over, from every third pixel each way of the frame.
+@dataclass(frozen=True, slots=True)
+class ColourSamples:
+    """What a cubic leaves over, by colour and part of the panel.
+
+    `artwork`, `left` (G, 3) float32 root light, `weight` (G,) float64 in flat pixels, `colour` (G,)
+    cells of artwork root light, rising.
+    """
+
+    artwork: F32
+    left: F32
+    weight: F64
+    colour: NDArray[np.intp]
+
+    def table(self) -> ColourTable | None:
+        """The table that several parts of the panel ask for; None where there is no sample."""
+        if not len(self.weight):
+            return None
+        trust = self.weight * _agreeing(self.left, self.colour)
+        return ColourTable.fit(self.artwork, self.left, trust.astype(np.float32))
+
+    def joined(self, other: ColourSamples) -> ColourSamples:
+        """These and others."""
+        colour = np.concatenate([self.colour, other.colour])
+        order = np.argsort(colour, kind="stable")
+        pairs = ((self.artwork, other.artwork), (self.left, other.left))
+        artwork, left = (np.concatenate(pair)[order] for pair in pairs)
+        weight = np.concatenate([self.weight, other.weight])[order]
+        return ColourSamples(artwork, left, weight, colour[order])
+
+
+NO_SAMPLES = ColourSamples(
+    np.zeros((0, 3), np.float32), np.zeros((0, 3), np.float32), np.zeros(0), np.zeros(0, np.intp)
+)
+
+
+def colour_cell(artwork: F32) -> NDArray[np.intp]:
+    """Cell (N,) of COLOURS cubed in which artwork root light (N, 3) lies."""
+    cells = tuple(np.clip(artwork.T * COLOURS, 0, COLOURS - 1).astype(np.intp))
+    return np.asarray(np.ravel_multi_index(cells, (COLOURS,) * 3), np.intp)
+
+
+def flat_samples(frame: PanelFrame, look: ColourLight, gradient: F32) -> ColourSamples:
+    """What the look's cubic leaves over, from every third pixel each way of the frame.
 
     `gradient` (H, W) is the artwork's, in root light per px: edges say little of colour.
     """
@@ -39,7 +80,7 @@ def with_rest(frame: PanelFrame, look: ColourLight, gradient: F32) -> ColourLigh
     weight = sample_weights(np.ascontiguousarray(gradient[cut]), usable).ravel()
     flat = np.flatnonzero(weight > 0)
     if flat.size == 0:
-        return look
+        return NO_SAMPLES
     rows, columns = usable.shape
     weight = weight[flat]
     art = np.ascontiguousarray(frame.artwork[cut].reshape(-1, 3)[flat])
@@ -48,23 +89,17 @@ def with_rest(frame: PanelFrame, look: ColourLight, gradient: F32) -> ColourLigh
     veil = look.veil.on_grid(rows, columns, *ends).reshape(-1, 1)[flat]
     due = look.response.apply(art[None])[0] * gain
     left = (frame.observed[cut].reshape(-1, 3)[flat] - due - veil * veil_slope(due)) / gain
-    colour = np.ravel_multi_index(
-        tuple(np.clip(art.T * _COLOURS, 0, _COLOURS - 1).astype(np.intp)), (_COLOURS,) * 3
-    )
+    colour = colour_cell(art)
     row, column = flat // columns * _TILES // rows, flat % columns * _TILES // columns
     codes, groups = np.unique(
-        np.ravel_multi_index((colour, row, column), (_COLOURS**3, _TILES, _TILES)),
+        np.ravel_multi_index((colour, row, column), (COLOURS**3, _TILES, _TILES)),
         return_inverse=True,
     )
     total = np.bincount(groups, weight).astype(np.float64)
     seen = total > _LEAST
-    if not seen.any():
-        return look
     art, left = (_means(image, groups, weight, total)[seen] for image in (art, left))
-    trust = np.minimum(total[seen], _MOST).astype(np.float32)
-    trust *= _agreeing(left, codes[seen] // _TILES**2)
-    table = ColourTable.fit(art, left, trust)
-    return replace(look, response=replace(look.response, table=table))
+    most = np.minimum(total[seen], _MOST)
+    return ColourSamples(art, left, most, np.asarray(codes[seen] // _TILES**2, np.intp))
 
 
 def _means(image: F32, groups: NDArray[np.intp], weight: F32, total: F64) -> F32:

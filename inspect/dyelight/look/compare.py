@@ -9,6 +9,7 @@ import numpy as np
 
 from ..imaging import distance_inside, from_cells, gaussian, reduced, sample, strips
 from ..records import F32, F64, Artwork, Mask, Photo, Placement
+from .fine_colours import fine_samples
 from .frames import BLOCK_PX, Difference, PanelFrame, PhotoFrame
 from .glare import broadly_off, glare, in_photo_window, lit_white, not_followed
 from .light_field import light_added
@@ -33,7 +34,7 @@ from .render import (
 )
 from .residual import left_over
 from .rootlight import root_from_pixels
-from .sharpness import USUAL, fit_sharpness
+from .sharpness import USUAL, Sharpness, fit_sharpness
 
 _MARGIN_PX = 6
 _RIM_MM = 1.0  # the coating's rounded rim shows the light, not the print
@@ -52,7 +53,7 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
     px_per_mm = float(np.median(local_scale(placement, panel_grid(artwork))))
     working = working_pixels(artwork, px_per_mm)
     panel = square_up(photo.pixels, working, artwork, placement)
-    look = fit_look(panel, rng)
+    look, samples = fit_look(panel, rng)
     panel = replace(panel, expected=expected_here(panel, look))
     panel_from_artwork = _panel_from_artwork(artwork, placement)
     back = np.asarray(np.linalg.inv(panel_from_artwork), np.float64)
@@ -83,9 +84,18 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
     observed = root_from_pixels(window)
     cells = local.in_cells(panel, placement, (x0, y0), observed.shape, BLOCK_PX)
     shrink = max(1, int(px_per_mm / panel.px_per_mm))
-    placed = placement.uncertainty_px < _PLACED_PX
+    under_px = under.in_px(lit)
+    light = photo_light(observed)
+    sharp = USUAL
+    # detail that is off its place would be taken for blurred, or for another colour
+    if placement.uncertainty_px < _PLACED_PX:
+        sharp = fit_sharpness(light, usable, lit, under_px, px_per_mm)
+        fine = fine_samples(samples, lit, under_px, observed, usable, sharp, px_per_mm)
+        if len(fine.weight):
+            look = look.with_table(samples.joined(fine).table())
+            lit = replace(lit, response=look.response)
     frame, forgiven, contrast, due = _photo_frame(
-        observed, usable, under, lit, px_per_mm, (x0, y0), cells, shrink, placed=placed
+        observed, light, usable, under_px, lit, sharp, px_per_mm, (x0, y0), cells, shrink
     )
     height, width = panel.inside.shape
     at = frame_in_photo(placement, panel.px_per_mm, width, height, (x0, y0), shrink)
@@ -163,27 +173,24 @@ def _in_whole_eighths(first: int, last: int, most: int) -> tuple[int, int]:
 
 def _photo_frame(
     observed: F32,
+    light: F32,
     usable: Mask,
-    under: ArtworkUnderPhoto,
+    under_px: ArtworkUnderPhoto,
     lit: LitArtwork,
+    sharp: Sharpness,
     px_per_mm: float,
     origin_px: tuple[int, int],
     local: tuple[F32, F32],
     shrink: int,
-    *,
-    placed: bool,
 ) -> tuple[PhotoFrame, F32, F32, F32]:
     """The photo frame; what was forgiven in its light channel (H, W); what the local light does to
     the print's contrast, and the light that is due with nothing forgiven, averaged down by
     `shrink`.
 
-    `local` is each neighbourhood's gain and veil in cells of BLOCK_PX. They and the broad bias are
-    no part of what was forgiven: a patch is wide enough to be taken for either.
+    `light` (H, W) is the light channel of `observed` and is written over. `local` is each
+    neighbourhood's gain and veil in cells of BLOCK_PX. They and the broad bias are no part of what
+    was forgiven: a patch is wide enough to be taken for either.
     """
-    under_px = under.in_px(lit)
-    light = photo_light(observed)
-    # detail that is off its place would be taken for blurred
-    sharp = fit_sharpness(light, usable, lit, under_px, px_per_mm) if placed else USUAL
     blur_artwork_px = sharp.blur_px * float(np.mean(lit.px_per_mm)) / px_per_mm
     size = (observed.shape[1], observed.shape[0])
     expected, drawn_light = draw_expected(lit, under_px, blur_artwork_px, size)

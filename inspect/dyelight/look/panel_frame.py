@@ -19,7 +19,7 @@ from ..imaging import (
 )
 from ..records import F32, F64, U8, Artwork, Mask, Pixels, Placement
 from .colour_light import ColourLight, fit_colour_light, sample_weights, veil_slope
-from .colour_rest import with_rest
+from .colour_rest import ColourSamples, flat_samples
 from .frames import PanelFrame
 from .light_field import CELL_PX
 from .outline import fill
@@ -197,8 +197,9 @@ def gradient(root: F32) -> F32:
     return np.asarray(cv2.magnitude(dx, dy), np.float32)
 
 
-def fit_look(frame: PanelFrame, rng: np.random.Generator) -> ColourLight:
-    """Colour response and light field from a spread of the panel frame's flat pixels."""
+def fit_look(frame: PanelFrame, rng: np.random.Generator) -> tuple[ColourLight, ColourSamples]:
+    """Colour response and light field from a spread of the panel frame's flat pixels, and the
+    samples that its table is fitted to."""
     usable = frame.inside & frame.printed & ~frame.blown & (frame.edge_mm > 1.0)
     if not usable.any():
         # all of it clipped or cut off: any look will do, as nothing of it is judged
@@ -214,7 +215,8 @@ def fit_look(frame: PanelFrame, rng: np.random.Generator) -> ColourLight:
         place,
         np.ones(flat.size, np.float32),
     )
-    return with_rest(frame, look, slope)
+    samples = flat_samples(frame, look, slope)
+    return look.with_table(samples.table()), samples
 
 
 def _spread_over_colours(root: F32, weight: F32, rng: np.random.Generator) -> NDArray[np.intp]:

@@ -22,7 +22,7 @@ from .rootlight import TOP, linear_from_root, root_from_linear, root_from_pixels
 
 LIGHT = np.array([[0.299, 0.587, 0.114]], np.float32)
 _OVERSAMPLE = 1.15
-_NODE_PX = 16
+NODE_PX = 16
 _EXACT = 4  # every fourth node is computed, the others lie on the cubic through four of those
 TILE_PX = 800
 
@@ -71,12 +71,8 @@ class LitArtwork:
             linear_from_root(plane, plane)
         return np.asarray(cv2.merge(list(planes)), np.float32)
 
-    def piece(self, under: ArtworkUnderPhoto, margin_px: float) -> tuple[F32, ArtworkUnderPhoto]:
-        """The piece of artwork under a tile of the photo and `margin_px` around it.
-
-        `under` is in px of this artwork. Returns the piece's linear light (h, w, 3), and the tile's
-        place in that piece's own px.
-        """
+    def part(self, under: ArtworkUnderPhoto, margin_px: float) -> tuple[slice, slice]:
+        """Rows and columns of the artwork under a tile of the photo and `margin_px` around it."""
         height, width = self.pixels.shape[:2]
         low = under.nodes.min((0, 1)) - margin_px - 2
         high = under.nodes.max((0, 1)) + margin_px + 3
@@ -85,14 +81,27 @@ class LitArtwork:
             for at, size in zip(low, (width, height), strict=True)
         )
         columns = slice(left, int(np.clip(high[0], left + 1, width)))
-        rows = slice(top, int(np.clip(high[1], top + 1, height)))
-        linear = self._lit(rows, columns)
-        here = under.moved(1.0, np.array([-left, -top]))
+        return slice(top, int(np.clip(high[1], top + 1, height))), columns
+
+    def piece(self, under: ArtworkUnderPhoto, margin_px: float) -> tuple[F32, ArtworkUnderPhoto]:
+        """The piece of artwork under a tile of the photo and `margin_px` around it.
+
+        `under` is in px of this artwork. Returns the piece's linear light (h, w, 3), and the tile's
+        place in that piece's own px.
+        """
+        rows, columns = self.part(under, margin_px)
+        linear = self.grown(self._lit(rows, columns))
+        here = under.moved(1.0, np.array([-columns.start, -rows.start]))
         if self.grow > 1:
-            linear = larger(linear, self.grow)
-            np.maximum(linear, 0, out=linear)
             here = here.moved(self.grow, np.full(2, 0.5 * self.grow - 0.5))
         return linear, here
+
+    def grown(self, image: F32) -> F32:
+        """A part's image (h, w) or (h, w, 3), nowhere under zero, no coarser than the photo."""
+        if self.grow <= 1:
+            return image
+        image = larger(image, self.grow)
+        return np.asarray(np.maximum(image, 0, out=image), np.float32)
 
 
 def light_artwork(
@@ -136,7 +145,7 @@ def blurred(linear: F32, sigma_px: float) -> F32:
 class ArtworkUnderPhoto:
     """Where the artwork lies under a window of the photo, in mm or px of it.
 
-    `nodes` (rows, columns, 2) float32 lie _NODE_PX photo px apart, as `imaging.from_cells` wants
+    `nodes` (rows, columns, 2) float32 lie NODE_PX photo px apart, as `imaging.from_cells` wants
     them.
     """
 
@@ -147,10 +156,10 @@ class ArtworkUnderPhoto:
         cls, placement: Placement, origin_px: tuple[float, float], size: tuple[int, int]
     ) -> ArtworkUnderPhoto:
         """In mm, for the window of `size` (width, height) px whose first pixel is `origin_px`."""
-        origin = (origin_px[0] - 0.5 * (_NODE_PX + 1), origin_px[1] - 0.5 * (_NODE_PX + 1))
+        origin = (origin_px[0] - 0.5 * (NODE_PX + 1), origin_px[1] - 0.5 * (NODE_PX + 1))
         # a node more than tiles of whole cells need
-        counts = (-(-size[0] // _NODE_PX) + 3, -(-size[1] // _NODE_PX) + 3)
-        nodes = nodes_between(placement.picture, origin, _NODE_PX, counts, _EXACT)
+        counts = (-(-size[0] // NODE_PX) + 3, -(-size[1] // NODE_PX) + 3)
+        nodes = nodes_between(placement.picture, origin, NODE_PX, counts, _EXACT)
         return cls(np.asarray(nodes, np.float32))
 
     def moved(self, times: float | F64, offset: F64) -> ArtworkUnderPhoto:
@@ -163,14 +172,14 @@ class ArtworkUnderPhoto:
         return self.moved(per_mm, lit.bleed_mm * per_mm - 0.5)
 
     def tile(self, x: int, y: int, width: int, height: int) -> ArtworkUnderPhoto:
-        """The same for a tile whose first pixel (x, y) is on multiples of _NODE_PX."""
-        left, top = x // _NODE_PX, y // _NODE_PX
-        across, down = -(-width // _NODE_PX) + 2, -(-height // _NODE_PX) + 2
+        """The same for a tile whose first pixel (x, y) is on multiples of NODE_PX."""
+        left, top = x // NODE_PX, y // NODE_PX
+        across, down = -(-width // NODE_PX) + 2, -(-height // NODE_PX) + 2
         return ArtworkUnderPhoto(self.nodes[top : top + down, left : left + across])
 
     def drawn(self, width: int, height: int) -> F32:
         """The place (height, width, 2) of each pixel."""
-        return from_cells(self.nodes, _NODE_PX, slice(0, height), slice(0, width))
+        return from_cells(self.nodes, NODE_PX, slice(0, height), slice(0, width))
 
 
 def tiles(height: int, width: int, tile_px: int = TILE_PX) -> Iterator[tuple[slice, slice]]:

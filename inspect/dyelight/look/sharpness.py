@@ -2,9 +2,11 @@
 
 The blur of dye, lens and shake is taken as a Gaussian in linear light, its width found by search;
 what is left of it, its direction and the camera's sharpening, is a small linear filter on root
-light fitted by least squares. That is the matching kernel of difference imaging with a small basis
-(Alard and Lupton, ApJ 503, 1998). Each tile's own gain, bias and shift are projected out first, so
-that light and place do not pass for blur.
+light fitted by least squares. Dye that spreads before the lens blurs, or tones that were bent
+between two blurs, move every edge to one side of its tones, by an amount that goes with the squared
+gradient (dot gain): lines come out wider or narrower than drawn. That is the matching kernel of
+difference imaging with a small basis (Alard and Lupton, ApJ 503, 1998). Each tile's own gain, bias
+and shift are projected out first, so that light and place do not pass for blur.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ from math import erf
 import cv2
 import numpy as np
 
-from ..imaging import area, as_u8, correlated, gaussian, sample, slopes
+from ..imaging import area, as_u8, correlated, gaussian, sample, slopes, strips
 from ..records import F32, F64, Mask
 from .render import ArtworkUnderPhoto, LitArtwork, blurred, photo_light
 from .rootlight import root_from_linear
@@ -25,20 +27,38 @@ _TILES = 24
 _WIDE_PX = 2.0
 _WIDTHS = (0.45, 0.8, 1.2, 1.7, 2.4, 3.4, 5.0)
 _START = 2
+_STRIP_PX = 48
+_LEAST_GAIN_PX2 = 0.02
+_GAIN_PRIOR = 10.0  # per px^4 and the residual's own variance; faint edges tell nothing of it
+_TERMS = 5  # three second derivatives, the wide blur, dot gain
 _USUAL_PX, _UNUSUAL = 0.9, 0.03  # share of residual energy that a blur e times as wide must save
 
 
 @dataclass(frozen=True, slots=True)
 class Sharpness:
-    """`blur_px` sigma of the Gaussian in photo px; `fine` (3, 3) float32 kernel and `wide` weight
-    of the correction on root light: E + fine * E + wide (G(2 px) * E - E)."""
+    """`blur_px` sigma of the Gaussian in photo px; `fine` (3, 3) float32 kernel, `wide` weight and
+    `gain` in px^2 of the correction on root light:
+    E + fine * E + wide (G(2 px) * E - E) + gain |grad E|^2."""
 
     blur_px: float
     fine: F32
     wide: float
+    gain: float = 0.0
 
     def apply(self, light: F32) -> F32:
-        """Expected root light (H, W) or (H, W, 3) with direction of blur and sharpening put in."""
+        """Expected root light (H, W) or (H, W, 3) with direction of blur, sharpening and dot gain
+        put in."""
+        out = self.filtered(light)
+        if abs(self.gain) > _LEAST_GAIN_PX2:
+            for rows in strips(light.shape[0], _STRIP_PX):
+                above, below = min(rows.start, 1), min(light.shape[0] - rows.stop, 1)
+                dx, dy = slopes(light[rows.start - above : rows.stop + below])
+                own = slice(above, above + rows.stop - rows.start)
+                out[rows] += self.gain * (dx[own] ** 2 + dy[own] ** 2)
+        return out
+
+    def filtered(self, light: F32) -> F32:
+        """What `apply` does but for the dot gain: the part that is linear."""
         kernel = self.fine.copy()
         wide = self.wide if abs(self.wide) > 1e-3 else 0.0
         kernel[1, 1] += np.float32(1 - wide)
@@ -85,13 +105,13 @@ _SECOND: tuple[F32, F32, F32] = (_XX, _YY, _XY)
 
 
 def _tile_equations(tile: _Tile, expected: F32) -> tuple[F64, F64, float, int]:
-    """Normal matrix (4, 4), right side (4,), residual energy and count, nuisances projected out."""
+    """Normal matrix (5, 5), right side (5,), residual energy and count, nuisances projected out."""
     inner = (slice(8, -8), slice(8, -8))
     dx, dy = slopes(expected)
     soft = gaussian(expected, _WIDE_PX, 13)
     columns = [np.ones_like(expected), expected - expected.mean(), dx, dy]
     columns += [correlated(expected, kernel) for kernel in _SECOND]
-    columns += [soft - expected, tile.observed - expected]
+    columns += [soft - expected, dx * dx + dy * dy, tile.observed - expected]
     stack = np.stack([column[inner] for column in columns]).reshape(len(columns), -1)
     use = tile.weight[inner].ravel()
     ridge = 1e-9 * np.eye(4)
@@ -102,12 +122,14 @@ def _tile_equations(tile: _Tile, expected: F32) -> tuple[F64, F64, float, int]:
     # a defect in the tile must not steer the kernel
     seen = left[some][use[some] > 0]
     limit = 4 * 1.4826 * float(np.median(seen)) + 1e-6 if seen.size else 0.0
-    use = use * (left < limit)
-    gram = _gram(stack, use)
+    kept = use * (left < limit)
+    # nor may a blur look right because it turns what it misses into outliers
+    out = float(use.sum() - kept.sum())
+    gram = _gram(stack, kept)
     # the nuisances leave the normal equations of the rest by Schur's complement
     taken = np.linalg.solve(gram[:4, :4] + ridge, gram[:4, 4:])
     rest = gram[4:, 4:] - gram[:4, 4:].T @ taken
-    return rest[:4, :4], rest[:4, 4], float(rest[4, 4]), int(use.sum())
+    return rest[:-1, :-1], rest[:-1, -1], float(rest[-1, -1]) + out * limit**2, int(use.sum())
 
 
 def richest_tiles(light: F32, usable: Mask, count: int = _TILES) -> list[tuple[int, int]]:
@@ -174,17 +196,17 @@ def fit_sharpness(
     for sigma in (0.5 * (low + _WIDTHS[at]), 0.5 * (_WIDTHS[at] + high)):
         cost(sigma)
     best = min(tried, key=cost)
-    xx, yy, xy, wide = (float(weight) for weight in tried[best][1])
+    xx, yy, xy, wide, gain = (float(weight) for weight in tried[best][1])
     # correlation, not convolution; the second derivatives are even, so no flip is owed
-    return Sharpness(best, np.asarray(xx * _XX + yy * _YY + xy * _XY, np.float32), wide)
+    return Sharpness(best, np.asarray(xx * _XX + yy * _YY + xy * _XY, np.float32), wide, gain)
 
 
 def _try_blur(sigma_px: float, tiles: list[_Tile], scale: float) -> tuple[float, F64]:
-    """Mean log residual energy of the tiles and joint filter weights (4,) at one blur width.
+    """Mean log residual energy of the tiles and joint filter weights (5,) at one blur width.
 
     `scale` is px of the tiles' artwork per photo px.
     """
-    gram, right = np.zeros((4, 4)), np.zeros(4)
+    gram, right = np.zeros((_TERMS, _TERMS)), np.zeros(_TERMS)
     cost: list[float] = []
     for tile in tiles:
         warped = sample(blurred(tile.linear, sigma_px * scale), tile.at)
@@ -198,9 +220,12 @@ def _try_blur(sigma_px: float, tiles: list[_Tile], scale: float) -> tuple[float,
         cost.append(float(np.log(left)))
         gram, right = gram + g / left, right + r / left
     if not cost:
-        return float("inf"), np.zeros(4)
-    return float(np.mean(cost)), np.asarray(np.linalg.solve(gram + _ridge(gram), right))
+        return float("inf"), np.zeros(_TERMS)
+    held = _ridge(gram)
+    held[-1, -1] += _GAIN_PRIOR
+    return float(np.mean(cost)), np.asarray(np.linalg.solve(gram + held, right))
 
 
 def _ridge(gram: F64) -> F64:
-    return np.diag(np.full(4, 1e-3 * np.trace(gram) / 4 + 1e-12))
+    linear = np.full(_TERMS - 1, 1e-3 * np.trace(gram[:-1, :-1]) / (_TERMS - 1) + 1e-12)
+    return np.diag([*linear, 1e-3 * gram[-1, -1] + 1e-12])
