@@ -10,6 +10,8 @@ from dyelight.colour import decode_srgb
 from dyelight.imaging import gaussian
 from dyelight.look.colour_light import ColourLight
 from dyelight.look.colour_response import TERMS, ColourResponse
+from dyelight.look.colour_rest import ColourSamples, colour_cell
+from dyelight.look.fine_colours import fine_samples
 from dyelight.look.light_field import SmoothField
 from dyelight.look.render import (
     ArtworkUnderPhoto,
@@ -20,7 +22,7 @@ from dyelight.look.render import (
     tiles,
     working_pixels,
 )
-from dyelight.look.rootlight import TOP, root_from_linear
+from dyelight.look.rootlight import TOP, root_from_linear, root_from_pixels
 from dyelight.look.sharpness import Sharpness, fit_sharpness, richest_tiles
 from dyelight.placement.picture_map import FittedMap
 from dyelight.records import F32, F64, U8, Artwork, Placement
@@ -261,3 +263,52 @@ def test_richest_tiles_avoid_what_is_not_usable() -> None:
     found = richest_tiles(light, usable, 6)
     assert found
     assert all(128 <= x < 384 for x, _ in found)
+
+
+GROUND, LINE, PRINTED = (60, 120, 90), (230, 200, 60), (230, 170, 60)
+BLUR_PX = 1.0
+
+
+def _lines(colour: tuple[int, int, int], some: tuple[int, int, int] | None = None) -> U8:
+    """Thin lines on even ground; the first of them in the colour `some`."""
+    image = np.full((576, 720, 3), GROUND, np.uint8)
+    for number, x in enumerate(range(30, 720, 60)):
+        drawn = some if some is not None and number == 0 else colour
+        cv2.line(image, (x, 0), (x, 575), drawn, 4)
+    return image
+
+
+def _found(printed: U8) -> ColourSamples:
+    pixels = _lines(LINE)
+    lit = _lit(pixels, _even_look())
+    under = ArtworkUnderPhoto.find(_placement(), (0.0, 0.0), SIZE).in_px(lit)
+    seen = _seen(printed, _placement(), BLUR_PX)
+    usable = np.zeros(seen.shape[:2], bool)
+    usable[8:-8, 8:-8] = True
+    ground = root_from_pixels(np.full((4, 1, 3), GROUND, np.uint8))[:, 0]
+    flat = ColourSamples(ground, np.zeros_like(ground), np.full(4, 12.0), colour_cell(ground))
+    sharp = Sharpness(BLUR_PX, NO_EFFECT, 0.0)
+    return fine_samples(flat, lit, under, seen, usable, sharp, PHOTO_PER_MM)
+
+
+def test_what_every_thin_line_is_off_by_is_measured() -> None:
+    """Lines printed in another colour than drawn are told to a fifth of the difference."""
+    assert ART_PER_MM > PHOTO_PER_MM
+    found = _found(_lines(PRINTED))
+    ends = root_from_pixels(np.array([[LINE, PRINTED]], np.uint8))[0]
+    wanted = ends[1] - ends[0]
+    assert len(found.weight) > 5
+    assert np.median(found.left, axis=0) == pytest.approx(wanted, abs=0.2 * float(abs(wanted[1])))
+    assert np.median(found.artwork, axis=0) == pytest.approx(ends[0], abs=0.02)
+
+
+def test_lines_drawn_as_they_are_printed_ask_for_nothing() -> None:
+    """Where the look is right nothing is left over, and one stained line moves no table."""
+    right = _found(_lines(LINE))
+    assert np.abs(np.median(right.left, axis=0)).max() < 0.01
+    stained = _found(_lines(LINE, PRINTED))
+    table = stained.table()
+    assert table is not None
+    moved = np.zeros((3, 1), np.float32)
+    table.add_to(moved, root_from_pixels(np.array([[LINE]], np.uint8))[0].T.copy())
+    assert np.abs(moved).max() < 0.01
