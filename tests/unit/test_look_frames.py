@@ -386,3 +386,10 @@ def test_a_panel_that_is_clipped_all_over_has_a_look_all_the_same() -> None:
     frame = _even_frame()
     look, _ = fit_look(replace(frame, blown=np.ones_like(frame.blown)), np.random.default_rng(0))
     assert np.isfinite(look.response.apply(frame.artwork)).all()
+
+
+def test_a_panel_that_is_nowhere_in_the_photo_has_a_look_all_the_same() -> None:
+    """A frame without a pixel inside still gives a look; nothing of it is judged."""
+    frame = _even_frame()
+    look, _ = fit_look(replace(frame, inside=np.zeros_like(frame.inside)), np.random.default_rng(0))
+    assert np.isfinite(look.response.apply(frame.artwork)).all()

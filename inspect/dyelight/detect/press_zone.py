@@ -110,14 +110,16 @@ def density_lost(seen: F32, due: F32, artwork: F32, usable: Mask) -> LossMap | N
         weight = trust**2 * np.minimum(1.0, 2 * scatter / np.maximum(off, 1e-9))
         # how much light the coating adds is learnt from the photo itself (empirical Bayes)
         added2 = float(np.mean(system.common[end:] ** 2 + np.diag(system.covariance)[end:]))
-        added = float(np.clip(np.sqrt(added2), *_ADDED))
+        added = float(np.clip(np.sqrt(max(added2, 0.0)), *_ADDED))
         system.prior[end:, end:] = np.eye(light.shape[1]) / added**2
     part = slice(light.shape[1], light.shape[1] + loss.shape[1])
     v, u = (np.arange(_ROWS) + 0.5) / _ROWS, (np.arange(_COLUMNS) + 0.5) / _COLUMNS
     grid = _surface(np.repeat(v, _COLUMNS), np.tile(u, _ROWS), _LOSS_SPANS)
     share = (grid @ system.common[part]).reshape(_ROWS, _COLUMNS)
     spread = system.covariance[part, part]
-    error = np.sqrt(np.einsum("ai,ij,aj->a", grid, spread, grid)).reshape(_ROWS, _COLUMNS)
+    # a variance that is nearly nothing may come out under it
+    variance = np.maximum(np.einsum("ai,ij,aj->a", grid, spread, grid), 0)
+    error = np.sqrt(variance).reshape(_ROWS, _COLUMNS)
     light_grid = _surface(np.repeat(v, _COLUMNS), np.tile(u, _ROWS), _LIGHT_SPANS)
     thrown = (light_grid @ system.common[end:]).reshape(_ROWS, _COLUMNS)
     return LossMap(share, error, thrown, scatter)

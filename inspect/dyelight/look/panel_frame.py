@@ -203,7 +203,7 @@ def fit_look(frame: PanelFrame, rng: np.random.Generator) -> tuple[ColourLight, 
     usable = frame.inside & frame.printed & ~frame.blown & (frame.edge_mm > 1.0)
     if not usable.any():
         # all of it clipped or cut off: any look will do, as nothing of it is judged
-        usable = frame.inside
+        usable = frame.inside if frame.inside.any() else np.ones_like(frame.inside)
     slope = gradient(frame.artwork)
     weight = sample_weights(slope, usable)
     flat = _spread_over_colours(frame.artwork.reshape(-1, 3), weight.ravel(), rng)
