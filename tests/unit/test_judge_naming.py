@@ -175,6 +175,7 @@ LIFT = {
     "neutral_likeness": 0.9,
 }
 SPECK = {
+    "known_colour": 1.0,
     "snr": 30.0,
     "delta_e00": 12.0,
     "eq_diameter_mm": 0.7,
