@@ -116,6 +116,14 @@ def slopes(image: F32) -> tuple[F32, F32]:
     return np.asarray(dx, np.float32), np.asarray(dy, np.float32)
 
 
+def with_neighbours(image: F32, rows: slice) -> tuple[F32, slice]:
+    """The rows of an image with one more on each side where there is one, and where among those the
+    rows themselves are: so that a kernel of three sees what it sees on the whole image."""
+    above, below = min(rows.start, 1), min(image.shape[0] - rows.stop, 1)
+    part = image[rows.start - above : rows.stop + below]
+    return part, slice(above, above + rows.stop - rows.start)
+
+
 def laplacian(image: F32) -> F32:
     """d2/dx2 + d2/dy2 (H, W) per px^2 of an image (H, W)."""
     return np.asarray(cv2.Laplacian(image, cv2.CV_32F), np.float32)

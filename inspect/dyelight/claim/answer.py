@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
-from ..records import Finding
+from ..records import Finding, Kind
 from .answer_file import Ask, ClaimFile
 from .made import cannot, make_answer, small_file, sure_of
 from .measures import Lies, Look
@@ -116,16 +117,7 @@ def _bare_edge(lies: Lies, look: Look, evidence: Evidence, words: ClaimFile) -> 
         Ground("bare_strip", look.bare_mm, "mm", limit.bare_mm.value),
         Ground("delta_e00", look.delta_e00, "dE00"),
     ]
-    return make_answer(
-        words.kind["bare_edge"].answer,
-        limit.doubtful_sure.value,
-        grounds,
-        evidence,
-        words,
-        kind="bare_edge",
-        length_mm=look.bare_mm,
-        asks=["closer", "another_place"],
-    )
+    return _doubtful("bare_edge", grounds, evidence, words, length_mm=look.bare_mm)
 
 
 def _unnamed(evidence: Evidence, look: Look, words: ClaimFile) -> Answer:
@@ -135,6 +127,29 @@ def _unnamed(evidence: Evidence, look: Look, words: ClaimFile) -> Answer:
     found = _of_patch(evidence, look, words) or _of_spot(evidence, look, words)
     found = found or _of_line(evidence, look, words)
     return found or make_answer("mark", sure_of(words, "mark"), grounds, evidence, words, asks=asks)
+
+
+def _doubtful(
+    kind: Kind,
+    grounds: list[Ground],
+    evidence: Evidence,
+    words: ClaimFile,
+    *,
+    length_mm: float | None = None,
+    also: Sequence[str] = (),
+) -> Answer:
+    """What a mark without a name is likely to be, told with doubt and with a wish for more."""
+    return make_answer(
+        words.kind[kind].answer,
+        words.limit.doubtful_sure.value,
+        grounds,
+        evidence,
+        words,
+        kind=kind,
+        length_mm=length_mm,
+        also=also,
+        asks=["closer", "another_place"],
+    )
 
 
 def _of_patch(evidence: Evidence, look: Look, words: ClaimFile) -> Answer | None:
@@ -152,16 +167,7 @@ def _of_patch(evidence: Evidence, look: Look, words: ClaimFile) -> Answer | None
         Ground("delta_e00", look.delta_e00, "dE00", limit.differs_de00.value),
         Ground("edge", lies.edge_mm, "mm", limit.edge_reach_mm.value),
     ]
-    return make_answer(
-        words.kind["coating_lift"].answer,
-        limit.doubtful_sure.value,
-        grounds,
-        evidence,
-        words,
-        kind="coating_lift",
-        also=["other_kind"],
-        asks=["closer", "another_place"],
-    )
+    return _doubtful("coating_lift", grounds, evidence, words, also=["other_kind"])
 
 
 def _of_spot(evidence: Evidence, look: Look, words: ClaimFile) -> Answer | None:
@@ -172,16 +178,7 @@ def _of_spot(evidence: Evidence, look: Look, words: ClaimFile) -> Answer | None:
         return None
     grounds = _left_over_grounds(look, words)
     grounds.append(Ground("opposite_lobe", look.opposite_lobe, "1", limit.dent_lobe.value))
-    return make_answer(
-        words.kind[kind].answer,
-        limit.doubtful_sure.value,
-        grounds,
-        evidence,
-        words,
-        kind=kind,
-        also=["other_kind"],
-        asks=["closer", "another_place"],
-    )
+    return _doubtful(kind, grounds, evidence, words, also=["other_kind"])
 
 
 def _of_line(evidence: Evidence, look: Look, words: ClaimFile) -> Answer | None:
@@ -200,17 +197,7 @@ def _of_line(evidence: Evidence, look: Look, words: ClaimFile) -> Answer | None:
     grounds.append(Ground("straightness", line.straightness, "1", limit.straight_line.value))
     if not look.line_dark:
         grounds.append(Ground("white_share", line.white_share, "1", limit.white_share.value))
-    return make_answer(
-        words.kind[kind].answer,
-        limit.doubtful_sure.value,
-        grounds,
-        evidence,
-        words,
-        kind=kind,
-        length_mm=line.length_mm,
-        also=["other_kind"],
-        asks=["closer", "another_place"],
-    )
+    return _doubtful(kind, grounds, evidence, words, length_mm=line.length_mm, also=["other_kind"])
 
 
 def _left_over_grounds(look: Look, words: ClaimFile) -> list[Ground]:

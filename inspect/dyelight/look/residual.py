@@ -16,7 +16,7 @@ from itertools import pairwise
 import cv2
 import numpy as np
 
-from ..imaging import from_cells, gaussian, laplacian, reduced, slopes, strips
+from ..imaging import from_cells, gaussian, laplacian, reduced, slopes, strips, with_neighbours
 from ..records import F32, Mask
 from .frames import BLOCK_PX
 
@@ -52,9 +52,7 @@ class NoiseModel:
 
 def _derivatives(light: F32, rows: slice) -> tuple[F32, F32, F32]:
     """dE/dx, dE/dy and the Laplacian per px of the rows of an image (H, W)."""
-    above, below = min(rows.start, 1), min(light.shape[0] - rows.stop, 1)
-    part = light[rows.start - above : rows.stop + below]
-    own = slice(above, above + rows.stop - rows.start)
+    part, own = with_neighbours(light, rows)
     dx, dy = slopes(part)
     return dx[own], dy[own], laplacian(part)[own]
 

@@ -20,10 +20,9 @@ from ..imaging import from_cells, sample, strips
 from ..placement.picture_map import nodes_between
 from ..records import F32, F64
 from .frames import Difference, PanelFrame, PhotoFrame
-from .render import photo_light
+from .render import NODE_PX, photo_light
 from .residual import left_over
 
-_NODE_PX = 16
 _EXACT = 4
 _STRIP_PX = 240
 _DARK = np.float32(0.03)  # root light under which density is mostly camera noise
@@ -84,9 +83,9 @@ def _panel_sources_px(frame: PanelFrame, second: SecondImage) -> tuple[F32, F32]
 def _photo(difference: Difference, second: SecondImage) -> PhotoFrame:
     frame = difference.photo
     height, width = frame.residual.shape
-    origin = (frame.x0 - 0.5 * (_NODE_PX + 1), frame.y0 - 0.5 * (_NODE_PX + 1))
-    counts = (-(-width // _NODE_PX) + 2, -(-height // _NODE_PX) + 2)
-    mm = nodes_between(difference.picture, origin, _NODE_PX, counts, _EXACT)
+    origin = (frame.x0 - 0.5 * (NODE_PX + 1), frame.y0 - 0.5 * (NODE_PX + 1))
+    counts = (-(-width // NODE_PX) + 2, -(-height // NODE_PX) + 2)
+    mm = nodes_between(difference.picture, origin, NODE_PX, counts, _EXACT)
     nodes = []
     for source in second.sources_mm(np.asarray(mm, np.float64).reshape(-1, 2)):
         px = difference.picture.to_photo(source) - [frame.x0, frame.y0]
@@ -94,13 +93,13 @@ def _photo(difference: Difference, second: SecondImage) -> PhotoFrame:
     expected = np.empty_like(frame.expected)
     across = slice(0, width)
     for rows in strips(height, _STRIP_PX):
-        own = slice(rows.start // _NODE_PX, -(-rows.stop // _NODE_PX) + 2)
+        own = slice(rows.start // NODE_PX, -(-rows.stop // NODE_PX) + 2)
         reach = [node[own, :, 1] for node in nodes]
         # no more of the photo than the strip's two images lie on
         top = int(np.clip(min(y.min() for y in reach) - 1, 0, height - 1))
         bottom = int(np.clip(max(y.max() for y in reach) + 3, top + 1, height))
         first, other = (
-            from_cells(node, _NODE_PX, rows, across) - np.array([0, top], np.float32)
+            from_cells(node, NODE_PX, rows, across) - np.array([0, top], np.float32)
             for node in nodes
         )
         expected[rows] = _doubled(frame.expected[top:bottom], first, other, second.strength)

@@ -17,7 +17,7 @@ from math import erf
 import cv2
 import numpy as np
 
-from ..imaging import area, as_u8, correlated, gaussian, sample, slopes, strips
+from ..imaging import area, as_u8, correlated, gaussian, sample, slopes, strips, with_neighbours
 from ..records import F32, F64, Mask
 from .render import ArtworkUnderPhoto, LitArtwork, blurred, photo_light
 from .rootlight import root_from_linear
@@ -51,9 +51,8 @@ class Sharpness:
         out = self.filtered(light)
         if abs(self.gain) > _LEAST_GAIN_PX2:
             for rows in strips(light.shape[0], _STRIP_PX):
-                above, below = min(rows.start, 1), min(light.shape[0] - rows.stop, 1)
-                dx, dy = slopes(light[rows.start - above : rows.stop + below])
-                own = slice(above, above + rows.stop - rows.start)
+                part, own = with_neighbours(light, rows)
+                dx, dy = slopes(part)
                 out[rows] += self.gain * (dx[own] ** 2 + dy[own] ** 2)
         return out
 
