@@ -15,7 +15,7 @@ from ..colour import ciede2000, lab_from_linear
 from ..look import Difference, SecondImage
 from ..look.rootlight import linear_from_root
 from ..records import F32, F64, Candidate, Mask
-from .doubles_field import ShiftField, best_fields, evidence
+from .doubles_field import ShiftField, best_fields, evidence, loud_slips
 from .doubles_fit import fit_tiles
 from .doubles_pattern import ShiftPattern, follow
 from .doubles_score import DARK, ShiftScores, fine_scores, panel_scores, sampled, tile_counts
@@ -23,7 +23,7 @@ from .doubles_score import DARK, ShiftScores, fine_scores, panel_scores, sampled
 Box = tuple[float, float, float, float]
 
 _JOINT_BAR = 3.8  # the tiles decide; this spares them where nothing is there
-_SURE_TILES = 3
+_SURE_TILES, _SURE_ALONE = 3, 5  # tiles that show it; where the fits alone speak for it
 _LEAST_SNR = 6.0
 _LEAST_SNR_LOUD, _LOUD = 4.5, 7.0
 _TELLING = 4.0  # due score from which a tile without the second image says that it is not there
@@ -45,6 +45,19 @@ class Double:
     image: SecondImage
 
 
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """A field of shifts to hold against the photo.
+
+    `joint` is the tiles' joint score of unit scatter, 0 where only the fits can say.
+    """
+
+    field: ShiftField
+    scores: ShiftScores
+    fine: bool
+    joint: float
+
+
 def find_double(difference: Difference) -> Double | None:
     """The second image over the panel or a part of it, if there is one.
 
@@ -60,29 +73,32 @@ def find_double(difference: Difference) -> Double | None:
     """
     art = difference.artwork
     middle = np.array([art.width_mm / 2, art.height_mm / 2])
-    looks: list[tuple[ShiftField, ShiftScores, bool]] = []
+    looks: list[_Look] = []
+    loud: list[_Look] = []
     for scores, fine in ((panel_scores(difference), False), (fine_scores(difference), True)):
         if scores is not None:
-            looks += [(field, scores, fine) for field in best_fields(scores, middle)]
-    looks.sort(key=lambda one: -one[0].total)
-    for field, scores, fine in looks:
-        if field.total < _JOINT_BAR:
-            break
+            fields = [f for f in best_fields(scores, middle) if f.total >= _JOINT_BAR]
+            looks += [_Look(field, scores, fine, field.total) for field in fields]
+            slips = loud_slips(scores, middle)
+            loud += [_Look(field, scores, fine, 0.0) for field in slips]
+    looks.sort(key=lambda one: -one.joint)
+    for look in (*looks, *loud):
+        field, scores, fine = look.field, look.scores, look.fine
         fits = fit_tiles(difference, field, scores.centers_mm, fine)
         pattern = follow(fits, (art.width_mm, art.height_mm))
-        if pattern is None or pattern.sure_tiles < _SURE_TILES:
+        if pattern is None or pattern.sure_tiles < (_SURE_TILES if look.joint else _SURE_ALONE):
             continue
         if _farthest_mm(pattern, (art.width_mm, art.height_mm)) < scores.near_mm:
             continue
         sure = pattern.strength / pattern.strength_error
         # a short shift's strength trades with blur from tile to tile; their joint voice may do
-        least = _LEAST_SNR if field.total < _LOUD else _LEAST_SNR_LOUD
+        least = _LEAST_SNR if look.joint < _LOUD else _LEAST_SNR_LOUD
         if pattern.strength < _LEAST_STRENGTH or sure < least:
             continue
         shows, part = _cover(scores, pattern, (art.width_mm, art.height_mm))
         if shows:
             return Double(
-                _candidate(difference, pattern, max(sure, field.total), part),
+                _candidate(difference, pattern, max(sure, look.joint), part),
                 SecondImage(pattern.at, pattern.strength, pattern.place_share, part),
             )
     return None

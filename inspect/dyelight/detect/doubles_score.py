@@ -30,6 +30,7 @@ _RIM_MM = 1.2
 _BINS = 24
 _FINE_HALF_PX = 80
 _OWN_PX = 2.5  # shifts up to this are the picture's own place, blur and sharpening
+_LEAST_SHARE, _MOST_SHARE = 0.02, 0.6  # strengths that a second image may have
 _KEPT = 0.08  # share of a template's energy that must be left after projection
 
 
@@ -47,12 +48,15 @@ class Layer:
 class ShiftScores:
     """Scores (T, S, S) float32 of T tiles at shifts `axis_mm` (S,) down and across; unit scatter.
 
-    `power` (T, S, S) is the score that a second image of strength 1 would give. `centers_mm` (T, 2)
-    artwork mm. `near_mm` is the shift under which nothing is said.
+    `power` (T, S, S) is the score that a second image of strength 1 would give. `pooled` (S, S) is
+    the score of all tiles as one, of unknown scatter, 0 where the best strength is none that a
+    second image has. `centers_mm` (T, 2) artwork mm. `near_mm` is the shift under which nothing is
+    said.
     """
 
     score: F32
     power: F32
+    pooled: F32
     axis_mm: F64
     centers_mm: F64
     near_mm: float
@@ -216,8 +220,8 @@ def _project_out(cross: F32, self_like: F32, energy: F32, pad: int) -> tuple[F32
 
 def unit_scores(
     numerator: F32, denominator: F32, jacobians: F64, pad: int, px_per_mm: float, most_mm: float
-) -> tuple[F32, F32, F64]:
-    """Scores and powers (T, S, S) on one grid of shifts in mm, and its axis (S,).
+) -> tuple[F32, F32, F32, F64]:
+    """Scores and powers (T, S, S) on one grid of shifts in mm, their pool (S, S), its axis (S,).
 
     `jacobians` (T, 2, 2) are px per mm of each tile. A score is the excess at d over that at -d, in
     units of the scatter of its ring of equal shift, over all tiles, and of its own tile.
@@ -228,10 +232,13 @@ def unit_scores(
     radius = np.hypot(grid[..., 0], grid[..., 1])
     out = np.zeros((len(numerator), axis.size, axis.size), np.float32)
     power = np.zeros_like(out)
+    tops, bottoms = np.zeros((2, axis.size, axis.size), np.float32)
     for t, jacobian in enumerate(jacobians):
         at = (grid @ jacobian.T + pad).astype(np.float32)
         top = sampled(numerator[t], at)
         bottom = sampled(denominator[t], at)
+        tops += top
+        bottoms += bottom
         root = np.sqrt(np.maximum(bottom, np.float32(1e-9)))
         one = top / root
         one[radius > most_mm] = 0
@@ -248,7 +255,10 @@ def unit_scores(
     out /= factor[ring].astype(np.float32)
     power /= factor[ring].astype(np.float32)
     out[:, radius > most_mm] = 0
-    return out, power, axis
+    bottoms = np.maximum(bottoms, np.float32(1e-9))
+    likely = (tops > _LEAST_SHARE * bottoms) & (tops < _MOST_SHARE * bottoms) & (radius <= most_mm)
+    pooled = np.where(likely, tops / np.sqrt(bottoms), 0).astype(np.float32)
+    return out, power, pooled, axis
 
 
 def panel_scores(difference: Difference) -> ShiftScores | None:
@@ -273,9 +283,9 @@ def panel_scores(difference: Difference) -> ShiftScores | None:
         return None
     top, bottom = correlate(weighted[good], weight[good], density[good], pad, frame.px_per_mm)
     jacobians = np.broadcast_to(np.eye(2) * frame.px_per_mm, (int(good.sum()), 2, 2))
-    score, power, axis = unit_scores(top, bottom, jacobians, pad, frame.px_per_mm, MOST_MM)
+    score, power, pooled, axis = unit_scores(top, bottom, jacobians, pad, frame.px_per_mm, MOST_MM)
     near = max(0.25, (_OWN_PX + 0.7) / frame.px_per_mm)
-    return ShiftScores(score, power, axis, frame.to_mm(cut[good]), near)
+    return ShiftScores(score, power, pooled, axis, frame.to_mm(cut[good]), near)
 
 
 def tile_counts(width_mm: float, height_mm: float) -> tuple[int, int]:
@@ -351,6 +361,8 @@ def fine_scores(difference: Difference) -> ShiftScores | None:
     if good.sum() < 4:
         return None
     top, bottom = correlate(weighted[good], weight[good], density[good], pad, frame.px_per_mm)
-    score, power, axis = unit_scores(top, bottom, jacobians[good], pad, frame.px_per_mm, most_mm)
+    score, power, pooled, axis = unit_scores(
+        top, bottom, jacobians[good], pad, frame.px_per_mm, most_mm
+    )
     near = max(0.2, (_OWN_PX + 0.7) / frame.px_per_mm)
-    return ShiftScores(score, power, axis, centers[good], near)
+    return ShiftScores(score, power, pooled, axis, centers[good], near)
