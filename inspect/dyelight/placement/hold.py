@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..records import F64, Artwork
+from .bare_strips import past_bare_strips
 from .found import Found, agrees
 from .frame_fit import (
     LensPrior,
@@ -73,10 +74,18 @@ def held(views: PhotoViews, artwork: Artwork, fine: ArtworkView, corners_px: F64
     size = views.size_px
     panel = corners_mm(artwork)
     start, lens, own, seen = laid(artwork, size, corners_px, None), None, None, False
-    for _ in range(_ROUNDS):
-        outline = find_outline(views.photo, artwork, fine.rgb, start, 1.0, rough=lens is None)
+    rough, rounds = True, _ROUNDS
+    while rounds:
+        rounds -= 1
+        outline = find_outline(views.photo, artwork, fine.rgb, start, 1.0, rough=rough)
         if outline is None:
             break
+        if rough and all(outline.seen) and artwork.alpha is None:
+            wider = past_bare_strips(views.photo, artwork, start, outline.corners_mm)
+            if not np.allclose(wider, outline.corners_mm, atol=0.1):
+                start, rough = laid(artwork, size, start.to_photo(wider), None), False
+                rounds = _ROUNDS
+                continue
         seen = all(outline.seen)
         corners = start.to_photo(outline.corners_mm)
         if not seen or outline.edges is None:
@@ -88,6 +97,7 @@ def held(views: PhotoViews, artwork: Artwork, fine: ArtworkView, corners_px: F64
         covariance = _ALIKE * frame_covariance(start, edges)
         known = np.linalg.inv(covariance[8:, 8:])
         lens = LensPrior(np.array([start.k1, start.k2]), np.asarray(known, np.float64))
+        rough = False
         _, by_frame = deviation_from(start, start)
         own = np.asarray(by_frame @ covariance[:8, :8] @ by_frame.T, np.float64)
     corners = start.to_photo(panel)

@@ -19,6 +19,8 @@ _REACH_SHARE = 0.012
 # the inner zone that teaches how the picture looks here starts this far inside the reach
 _LEARN_MM = 5.0
 _BLOCKS = 8
+# the zone's innermost share, and how many times what it leaves over the rest of it may leave
+_DEEP_SHARE, _OWN = 0.4, 3.0
 # share of the reach outside the trim that must lie in the frame
 _LEAST_OUTSIDE = 0.3
 
@@ -203,8 +205,20 @@ def _lagged(profiles: F32, lag: int) -> F32:
     return out
 
 
+def _explained(terms: F32, seen: F32, zone: Mask) -> F32:
+    """What the terms (N, T, 5) explain of the photo (N, T, 3), by least squares over a zone."""
+    x = terms[:, zone].reshape(-1, 5).astype(np.float64)
+    y = seen[:, zone].reshape(-1, 3).astype(np.float64)
+    normal = x.T @ x
+    # where the picture is flat its gain is unknown: lean towards none
+    normal += np.diag([0.0, 0.0, 1.0, 1.0, 1.0]) * 1e-4 * len(x) + 1e-9 * np.eye(5)
+    return np.asarray(terms @ np.linalg.solve(normal, x.T @ y), np.float32)
+
+
 def _residual(seen: F32, expected: F32, zone: Mask, side: Index, valid: Mask) -> tuple[F32, F32]:
     """What the picture does not explain (N, T, 3), and its sd inside the panel (N,)."""
+    zones = np.flatnonzero(zone)
+    deep = zone & (np.arange(zone.size) < zones[0] + _DEEP_SHARE * zones.size)
     residual = np.zeros_like(seen)
     noise = np.full(len(seen), 1.0, dtype=np.float32)
     for one in np.unique(side):
@@ -222,14 +236,13 @@ def _residual(seen: F32, expected: F32, zone: Mask, side: Index, valid: Mask) ->
                 ],
                 axis=2,
             )
-            x = terms[:, zone].reshape(-1, 5).astype(np.float64)
-            y = seen[block][:, zone].reshape(-1, 3).astype(np.float64)
-            normal = x.T @ x
-            # where the picture is flat its gain is unknown: lean towards none
-            normal += np.diag([0.0, 0.0, 1.0, 1.0, 1.0]) * 1e-4 * len(x) + 1e-9 * np.eye(5)
-            gain = np.linalg.solve(normal, x.T @ y)
-            left = seen[block] - (terms @ gain).astype(np.float32)
+            left = seen[block] - _explained(terms, seen[block], deep)
+            # where the print ends short of the zone, the zone's outer part is not picture
+            rough = np.median(np.sqrt(np.sum(np.square(left), axis=2)), axis=0)
+            usual = max(float(np.median(rough[deep])), 0.004)
+            own = zone & (rough <= _OWN * usual)
+            left = seen[block] - _explained(terms, seen[block], own)
             residual[block] = left
-            spread = np.sqrt(np.mean(np.square(left[:, zone])) * 3)
+            spread = np.sqrt(np.mean(np.square(left[:, own])) * 3)
             noise[block] = max(float(spread), 0.004)
     return residual, noise
