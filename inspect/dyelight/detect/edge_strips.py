@@ -5,13 +5,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 from ..imaging import summed
 from ..look import Difference
+from ..look.bare_base import bare_base
 from ..look.colour_light import veil_slope
-from ..look.rootlight import root_from_linear
 from ..records import F32, F64
 from .doubles_score import sampled
 
@@ -21,10 +20,6 @@ ACROSS_MM = 0.1
 _REACH_MM = 9.0
 TELLS = 0.06  # root light between picture and base under which a strip cannot be seen
 _COARSE = 64
-_NEAR_WHITE = 0.3  # artwork root light short of white in which the response still is near its data
-_LIGHT_SHARE, _TELLING = 0.8, 0.5  # of the most that the artwork holds; root light that tells all
-_FLAT = 0.08  # root light over 8 px of the panel frame: fine lines say little of colour
-_USUAL = 0.05  # say of the usual exposure
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +38,7 @@ class EdgeLight:
         ends = ((0.5 / _COARSE, 1 - 0.5 / _COARSE), (0.5 / _COARSE, 1 - 0.5 / _COARSE))
         look = difference.look
         return cls(
-            *_bare_base(difference),
+            *bare_base(difference.panel, difference.look),
             look.gain.on_grid(_COARSE, _COARSE, *ends),
             look.veil.on_grid(_COARSE, _COARSE, *ends),
         )
@@ -129,36 +124,3 @@ def expected_on(difference: Difference, look: EdgeLight, at: F32) -> tuple[F32, 
     due, base = picture * gain, look.bare * gain
     due, base = due + veil * veil_slope(due), base + veil * veil_slope(base)
     return np.maximum(due, 0), np.maximum(base, 0)
-
-
-def _bare_base(difference: Difference) -> tuple[F32, float]:
-    """Root light (3,) of the bare base under mean light, and how well it is known, 0..1.
-
-    The base is what white in the artwork comes out as. Where a picture holds none, the fitted
-    response runs wild there; light in proportion to the picture's own, read where that is flat and
-    lightest, errs by the tone curve alone. No base is darker than dye on it.
-    """
-    frame, look = difference.panel, difference.look
-    image = np.ascontiguousarray(frame.artwork[::4, ::4])
-    around = np.ones((3, 3), np.uint8)
-    rough = (cv2.dilate(image, around) - cv2.erode(image, around)).max(axis=2)
-    keep = (frame.inside & frame.printed)[::4, ::4] & (rough < _FLAT)
-    art = image[keep]
-    white = root_from_linear(np.ones((1, 1, 3), np.float32))
-    fitted = look.response.apply(white)[0, 0]
-    if not art.size:
-        return fitted, 0.0
-    shown = look.response.apply(art[None])[0]
-    whiteness = np.exp(-np.square(np.max(1 - art, axis=1) / _NEAR_WHITE))
-    known = float(np.quantile(whiteness, 0.99))
-    ratio, trust = np.empty((2, 3))
-    for c in range(3):
-        reach = float(np.quantile(art[:, c], 0.99))
-        light = art[:, c] >= _LIGHT_SHARE * reach
-        ratio[c] = np.median(shown[light, c] / np.maximum(art[light, c], 1e-3))
-        trust[c] = min(reach / _TELLING, 1.0) ** 4
-    # a base is nearly neutral, and an exposure takes it to about 1
-    shared = (float((ratio * trust).sum()) + _USUAL) / (float(trust.sum()) + _USUAL)
-    guess = trust * ratio + (1 - trust) * shared
-    out = np.maximum(known * fitted + (1 - known) * guess, np.quantile(shown, 0.995, axis=0))
-    return np.asarray(out, np.float32), known

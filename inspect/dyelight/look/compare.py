@@ -9,9 +9,10 @@ import numpy as np
 
 from ..imaging import distance_inside, from_cells, gaussian, reduced, sample, strips
 from ..records import F32, F64, Artwork, Mask, Photo, Placement
+from .bare_base import lit_base
 from .fine_colours import fine_samples
 from .frames import BLOCK_PX, Difference, PanelFrame, PhotoFrame
-from .glare import broadly_off, glare, in_photo_window, lit_white, not_followed
+from .glare import broadly_off, glare, in_photo_window, not_followed
 from .light_field import light_added
 from .local_light import LocalLight, fit_local_light
 from .outline import corner_radius_mm, fill, rounded_outline, usable_pixels
@@ -101,7 +102,7 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
     at = frame_in_photo(placement, panel.px_per_mm, width, height, (x0, y0), shrink)
     contrast, due = sample(contrast, at), sample(due, at)
     panel = replace(panel, expected=_expected_as_forgiven(panel, frame, forgiven, at, shrink))
-    white = lit_white(panel, look)
+    white = lit_base(panel, look)
     thrown_back = glare(panel, white)
     under_glare = _under_glare(panel, thrown_back.hidden | thrown_back.skirt, local)
     lost = not_followed(panel, under_glare, thrown_back)

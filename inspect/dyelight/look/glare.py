@@ -9,11 +9,9 @@ import numpy as np
 
 from ..imaging import distance_inside, gaussian, nearest, slopes, wide_parts
 from ..records import F32, U8, Mask
-from .colour_light import ColourLight
 from .frames import PanelFrame
 from .local_light import LocalLight
 from .render import ArtworkUnderPhoto, photo_light
-from .rootlight import root_from_linear
 
 _SKIRT = 0.02  # root light: where glare fades into the noise
 _CLEARLY = 0.06  # a place clipped in the photo but this much darker in the picture is glare
@@ -209,13 +207,3 @@ def _fades(brighter: F32, region: Mask) -> bool:
     dx, dy = slopes(soft)
     slope = float(np.median(cv2.magnitude(dx, dy)[border]))
     return bool(height / (max(slope, 1e-6) * np.sqrt(2 * np.pi)) > _SHARP_PX)
-
-
-def lit_white(frame: PanelFrame, look: ColourLight) -> F32:
-    """Root light (H, W, 3) of the bare white base under the photo's light."""
-    height, width = frame.inside.shape
-    white = root_from_linear(np.ones((1, 1, 3), np.float32))
-    bare = look.response.apply(white)[0, 0]
-    small = (max(2, height // 16), max(2, width // 16))
-    gain = look.gain.on_grid(*small, (0, 1), (0, 1)) * bare
-    return np.asarray(cv2.resize(gain, (width, height)), np.float32)
