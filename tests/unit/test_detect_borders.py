@@ -148,6 +148,28 @@ def test_a_picture_without_white_still_shows_its_bare_edge() -> None:
     assert found.features["width_mm"] == pytest.approx(1.5, abs=0.2)
 
 
+def _lime() -> U8:
+    """Green with thin magenta lines, (700, 1050, 3) uint8: each channel is light, no pixel is."""
+    picture = np.full((700, 1050, 3), (120, 190, 140), np.uint8)
+    for k in range(12):
+        y = 40 + 55 * k
+        cv2.line(picture, (0, y), (1050, 700 - y), (240, 60, 235), 2, cv2.LINE_AA)
+    return picture
+
+
+def test_the_base_beside_one_colour_is_guessed_from_its_light() -> None:
+    """A response fitted on one colour runs wild at white; the strip is as bare all the same."""
+    (found,) = _find(_lime(), _photo(_lime(), {"top": 2.5}))
+    assert found.features["width_mm"] == pytest.approx(2.5, abs=0.2)
+    assert found.features["base_likeness"] > 0.7
+
+
+@pytest.mark.parametrize("glow", [0.0, 0.15])
+def test_a_flat_panel_without_a_strip_has_no_bare_edge(glow: float) -> None:
+    """Nor where light falls along its edge."""
+    assert _find(_lime(), _photo(_lime(), {}, rim=0.3, glow=glow)) == ()
+
+
 @pytest.mark.parametrize("rim", [-0.4, 0.3, 0.6])
 @pytest.mark.parametrize("desk", [0.02, 0.5, 0.7])
 def test_the_panels_rim_is_no_bare_edge(rim: float, desk: float) -> None:

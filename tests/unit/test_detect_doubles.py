@@ -266,6 +266,23 @@ def test_a_repetitive_picture_is_no_double_image() -> None:
     assert _look_for(picture, _photo(picture, sharpen=1.2)) == ()
 
 
+def _squares() -> U8:
+    """Black squares on white, their corners touching, (720, 960, 3) uint8."""
+    y, x = np.mgrid[:720, :960] // 90
+    return np.where(((x + y) % 2 == 0)[..., None], 20, 235).astype(np.uint8).repeat(3, axis=2)
+
+
+def test_a_second_chequer_is_found_by_its_shadows() -> None:
+    """Of long straight edges every shift fits some: no single tile's score stands out."""
+    (found,) = _look_for(_squares(), _photo(_squares(), strength=0.2, shift=_slip(1.9, 2.3)))
+    assert found.vector_mm == pytest.approx((1.9, 2.3), abs=0.25)
+
+
+def test_one_chequer_has_no_second() -> None:
+    """Nor where it lies half a pixel off its place."""
+    assert _look_for(_squares(), _photo(_squares()), _placement((0.5, -0.4))) == ()
+
+
 def test_an_empty_picture_has_none() -> None:
     """A plain panel cannot show a second image, and asking does no harm."""
     picture = np.full((720, 960, 3), 200, np.uint8)

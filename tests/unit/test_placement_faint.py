@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from dyelight.placement import FittedMap, place
+from dyelight.placement.bare_strips import past_bare_strips
 from dyelight.placement.frame_fit import (
     Observations,
     OutlinePrior,
@@ -22,7 +23,7 @@ from dyelight.placement.hold import held, laid
 from dyelight.placement.scaled import PhotoViews, artwork_view
 from dyelight.placement.spline_fit import fit_spline
 from dyelight.records import F64, U8, Artwork, NoPlacement, Photo, Placement
-from dyelight.simulate import Truth, drawn_artwork, simulate_photo
+from dyelight.simulate import PlantedDefect, Truth, drawn_artwork, simulate_photo
 
 WIDTH_MM, HEIGHT_MM = 200.0, 150.0
 # drawn pictures of the half that thresholds may be set on
@@ -91,6 +92,46 @@ def test_pictures_with_little_detail_are_within_two_pixels(
     assert placement.outline_seen
     corners = np.linalg.norm(placement.corners_px - truth.corners_px, axis=1)
     assert corners.max() < 1.0
+
+
+@cache
+def cut_short(width_mm: float) -> tuple[Photo, Artwork, Truth]:
+    """A simulated handheld photo, 2000 px long, of a plain print that leaves the top bare."""
+    pixels = np.full((1200, 1600, 3), (140, 190, 70), np.uint8)
+    cv2.line(pixels, (200, 300), (1400, 800), (200, 60, 40), 6, cv2.LINE_AA)
+    bare = PlantedDefect("bare_edge", (100.0, 0.0), diameter_mm=width_mm, angle_deg=270.0)
+    made = simulate_photo(
+        pixels,
+        width_mm=WIDTH_MM,
+        height_mm=HEIGHT_MM,
+        capture="handheld",
+        defects=(bare,),
+        seed=5,
+        long_side_px=2000,
+    )
+    artwork = Artwork("plain.png", "0", pixels, None, WIDTH_MM, HEIGHT_MM)
+    return Photo("p.jpg", "1", made.pixels), artwork, made.truth
+
+
+@pytest.mark.parametrize("width_mm", [1.8, 3.5, 5.0])
+def test_the_metal_is_held_past_a_bare_strip(width_mm: float) -> None:
+    """From the print's cut, which is the clearer line, the panel is found at the metal's edge."""
+    photo, artwork, truth = cut_short(width_mm)
+    at_cut = PANEL.copy()
+    at_cut[:2, 1] = width_mm
+    hold = held(
+        PhotoViews(photo), artwork, artwork_view(artwork, 1e7), truth.px_from_panel_mm(at_cut)
+    )
+    assert hold.seen
+    assert np.abs(hold.prior.corners_px - truth.corners_px).max() < 1.5
+
+
+@pytest.mark.parametrize("kind", ["gradient", "logo"])
+def test_sides_without_a_strip_stay_where_they_are(kind: str) -> None:
+    """Neither a table nor a shadow beside the panel is taken for bare metal."""
+    photo, artwork, truth = shot(kind, "handheld", 5)
+    start = laid(artwork, PhotoViews(photo).size_px, truth.corners_px, None)
+    assert past_bare_strips(photo, artwork, start, PANEL) == pytest.approx(PANEL)
 
 
 def test_another_picture_is_still_refused_on_a_chequered_panel() -> None:

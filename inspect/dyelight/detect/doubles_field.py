@@ -27,7 +27,7 @@ _STRAIN = 0.045  # mm of shift per mm of panel that no sheet exceeds
 _FAR_MM = 6.8
 _RIM_MM = (0.5, 0.7, 1.0, 1.3, 1.6, 2.0, 2.5, 3.0, 3.7, 4.5)
 _WAYS = 24
-_LOUD_POOL, _LOUD_SLIPS = 100.0, 2
+_LOUD_POOL, _LOUD_SHARE, _LOUD_SLIPS = 100.0, 0.5, 9
 _EQUAL, _SLIP = 0.85, 0.002
 
 
@@ -94,15 +94,15 @@ def loud_slips(scores: ShiftScores, middle_mm: F64) -> list[ShiftField]:
     scatter, however strong the second image. `total` is the pooled score, of unknown scatter.
     """
     axis = scores.axis_mm
-    left = scores.pooled.copy()
+    pooled = scores.pooled.copy()
     radius = np.hypot(axis[:, None], axis[None])
-    left[(radius < scores.near_mm) | (radius > axis[-1])] = 0
+    pooled[(radius < scores.near_mm) | (radius > axis[-1])] = 0
+    peak = pooled == cv2.dilate(pooled, np.ones((7, 7), np.uint8))
+    rows, columns = np.nonzero(peak & (pooled > max(_LOUD_POOL, _LOUD_SHARE * float(pooled.max()))))
     out: list[ShiftField] = []
-    while len(out) < _LOUD_SLIPS and left.max() > _LOUD_POOL:
-        row, column = np.unravel_index(int(np.argmax(left)), left.shape)
-        total = float(left[row, column])
-        left[max(row - 3, 0) : row + 4, max(column - 3, 0) : column + 4] = 0
-        mean = np.array([axis[column], axis[row]])
+    for k in np.argsort(-pooled[rows, columns])[:_LOUD_SLIPS]:
+        mean = np.array([axis[columns[k]], axis[rows[k]]])
+        total = float(pooled[rows[k], columns[k]])
         telling = evidence(scores, np.broadcast_to(mean, (len(scores.score), 2)))[1]
         out.append(ShiftField(mean, np.zeros((2, 2)), np.asarray(middle_mm), total, telling))
     return out
