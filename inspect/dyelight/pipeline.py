@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from . import __version__
@@ -14,7 +15,7 @@ from .detect import Sight, detect, keep_sight, merged
 from .errors import DyelightError, StageFault
 from .heap import keep_freed_memory
 from .judge import AcceptanceSpec, Rules, judge_panel, name_candidates, rules_sha256
-from .look import compare
+from .look import compare, look_beside
 from .placement import place
 from .records import (
     Artwork,
@@ -90,7 +91,11 @@ def inspect_panel(
             with stage("taught", photo.file):
                 held = hold_against(taught, photo, difference, placed)
         with stage("detect", photo.file):
-            seen = detect(difference, held if isinstance(held, UnderTaught) else None)
+            seen = detect(
+                difference,
+                partial(look_beside, photo, artwork, placed),
+                held if isinstance(held, UnderTaught) else None,
+            )
             noted = photo
             if taught is not None and held is not None:
                 note = held if isinstance(held, Note) else note_of(taught, judged=seen.taught)

@@ -311,7 +311,7 @@ def seen_as(monkeypatch: pytest.MonkeyPatch) -> Detect:
         monkeypatch.setattr(detection, "DETECTORS", (lambda _difference, _found: candidates,))
         monkeypatch.setattr(detection, "with_known_colours", lambda _difference, found: found)
         monkeypatch.setattr(detection, "with_misfit_beside", lambda found: found)
-        return detect(difference)
+        return detect(difference, lambda first, _image: first)
 
     return run
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
-from ..look import Difference, with_second_image
+from ..look import Difference, SecondImage
 from ..records import F64, Candidate, Mask
 from .borders import find_borders
 from .capability import faintest_spot_de00, smallest_speck_mm
@@ -66,17 +66,21 @@ class Detection:
     taught: bool = False
 
 
-def detect(difference: Difference, under: UnderTaught | None = None) -> Detection:
+def detect(
+    difference: Difference,
+    look_beside: Callable[[Difference, SecondImage], Difference],
+    under: UnderTaught | None = None,
+) -> Detection:
     """Run every detector and settle what each of them saw of the same thing.
 
     `under` is what a taught camera knows of this photo, None where it was taught nothing.
-    A second image over the print is looked for first, and is part of what is expected from then on.
+    A second image over the print is looked for first, and `look_beside` takes it off the photo.
     """
     double = find_double(difference)
     found: tuple[Candidate, ...] = ()
     if double is not None:
         found = (double.candidate,)
-        difference = with_second_image(difference, double.image)
+        difference = look_beside(difference, double.image)
     for detector in DETECTORS:
         found += detector(difference, found)
     judged = False

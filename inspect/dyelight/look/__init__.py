@@ -2,7 +2,7 @@
 
 from .compare import compare
 from .frames import Difference, PanelFrame, PhotoFrame
-from .second_image import SecondImage, with_second_image
+from .second_image import SecondImage, look_beside
 
 __all__ = [
     "Difference",
@@ -10,5 +10,5 @@ __all__ = [
     "PhotoFrame",
     "SecondImage",
     "compare",
-    "with_second_image",
+    "look_beside",
 ]

@@ -1,11 +1,13 @@
-"""The expected look with a second image laid over it, so that other things show beside it.
+"""The artwork as if it had been printed twice, so that other things show beside a second image.
 
-A second image of strength s at shift d makes out of the picture's root light a
+A second image of strength s at shift d makes out of the picture's light a
 
     a(x + e) (a(x + e - d) / a(x + e)) ** s
 
 since it adds up in density. The first image lies off its place by e, a share of d: lining a photo
-up on the picture's edges puts the two images' middle where the artwork says.
+up on the picture's edges puts the two images' middle where the artwork says. It is laid over the
+file and not over the expected photo: there it comes before blur and sharpening, and colours that
+are nowhere wider than the shift, learnt from both images at once, are learnt anew.
 """
 
 from __future__ import annotations
@@ -13,19 +15,18 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 
+from ..colour import encode_srgb
 from ..imaging import from_cells, sample, strips
-from ..placement.picture_map import nodes_between
-from ..records import F32, F64
-from .frames import Difference, PanelFrame, PhotoFrame
-from .render import NODE_PX, photo_light
-from .residual import left_over
+from ..records import F32, F64, Artwork, Photo, Pixels, Placement
+from .compare import compare
+from .frames import Difference
+from .render import NODE_PX, working_pixels
+from .rootlight import linear_from_root, root_from_pixels
 
-_EXACT = 4
-_STRIP_PX = 240
-_DARK = np.float32(0.03)  # root light under which density is mostly camera noise
+_STRIP_PX = 15 * NODE_PX
+_BLACK = np.float32(0.015)  # linear light that the densest print still sends back
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,74 +40,68 @@ class SecondImage:
     place_share: float
     box_mm: tuple[float, float, float, float] | None = None
 
-    def sources_mm(self, points_mm: F64) -> tuple[F64, F64]:
-        """Artwork points (N, 2) that first and second image show at artwork points (N, 2)."""
-        shift = self.shift_at(points_mm)
+    def shown_mm(self, points_mm: F64) -> tuple[F64, F64, F64]:
+        """Artwork points (N, 2) that first and second image show at artwork points (N, 2), and the
+        strength (N,) of the second there."""
+        strength = np.full(len(points_mm), self.strength)
         if self.box_mm is not None:
             low, high = np.array(self.box_mm[:2]), np.array(self.box_mm[2:])
-            shift = shift * ((points_mm >= low) & (points_mm <= high)).all(axis=1, keepdims=True)
+            strength *= ((points_mm >= low) & (points_mm <= high)).all(axis=1)
+        shift = self.shift_at(points_mm) * (strength > 0)[:, None]
         first = points_mm + self.place_share * shift
-        return first, first - shift
+        return first, first - shift, strength
 
 
-def with_second_image(difference: Difference, second: SecondImage) -> Difference:
-    """The difference against an expectation that shows the second image too."""
-    sources = _panel_sources_px(difference.panel, second)
-    expected = _doubled(difference.panel.expected, *sources, second.strength)
-    return replace(
-        difference,
-        panel=replace(difference.panel, expected=expected),
-        photo=_photo(difference, second),
-        due=_doubled(difference.due, *sources, second.strength),
-    )
+def look_beside(
+    photo: Photo,
+    artwork: Artwork,
+    placement: Placement,
+    difference: Difference,
+    second: SecondImage,
+) -> Difference:
+    """The difference of a photo that is known to show a second image, which is expected then.
+
+    `difference` is the first one, taken without.
+    """
+    twice = printed_twice(artwork, second, difference.photo.px_per_mm)
+    return replace(compare(photo, twice, placement), artwork=artwork)
 
 
-def _doubled(image: F32, first: F32, second: F32, strength: float) -> F32:
-    """An image, (H, W) or (H, W, 3), read at px `first` and `second` (h, w, 2) each, the second
-    laid over the first."""
-    base = np.maximum(sample(image, first), _DARK)
-    ratio = np.maximum(sample(image, second), _DARK) / base
-    return np.asarray(base * cv2.pow(ratio, strength), np.float32)
-
-
-def _panel_sources_px(frame: PanelFrame, second: SecondImage) -> tuple[F32, F32]:
-    """Frame px (H, W, 2) that first and second image show at each pixel of the panel frame."""
-    height, width = frame.inside.shape
-    px = np.stack(np.meshgrid(np.arange(width), np.arange(height)), -1).reshape(-1, 2)
+def printed_twice(artwork: Artwork, second: SecondImage, photo_px_per_mm: float) -> Artwork:
+    """The artwork with a second image over the first, no finer than the photo can use."""
+    pixels = working_pixels(artwork, photo_px_per_mm)
+    height, width = pixels.shape[:2]
+    size_mm = np.array([artwork.width_mm, artwork.height_mm]) + 2 * artwork.bleed_mm
+    per_mm = np.array([width, height]) / size_mm
+    cells = [(np.arange(-(-size // NODE_PX) + 2) - 0.5) * NODE_PX for size in (width, height)]
+    middles = np.stack(np.meshgrid(*cells), axis=-1)
+    shown = second.shown_mm(middles.reshape(-1, 2) / per_mm - artwork.bleed_mm)
     first, other = (
-        frame.to_px(mm).reshape(height, width, 2).astype(np.float32)
-        for mm in second.sources_mm(frame.to_mm(px.astype(np.float64)))
+        ((mm + artwork.bleed_mm) * per_mm - 0.5).reshape(middles.shape).astype(np.float32)
+        for mm in shown[:2]
     )
-    return first, other
-
-
-def _photo(difference: Difference, second: SecondImage) -> PhotoFrame:
-    frame = difference.photo
-    height, width = frame.residual.shape
-    origin = (frame.x0 - 0.5 * (NODE_PX + 1), frame.y0 - 0.5 * (NODE_PX + 1))
-    counts = (-(-width // NODE_PX) + 2, -(-height // NODE_PX) + 2)
-    mm = nodes_between(difference.picture, origin, NODE_PX, counts, _EXACT)
-    nodes = []
-    for source in second.sources_mm(np.asarray(mm, np.float64).reshape(-1, 2)):
-        px = difference.picture.to_photo(source) - [frame.x0, frame.y0]
-        nodes.append(px.reshape(*mm.shape).astype(np.float32))
-    expected = np.empty_like(frame.expected)
+    strength = shown[2].reshape(middles.shape[:2]).astype(np.float32)
+    out = np.empty_like(pixels)
     across = slice(0, width)
     for rows in strips(height, _STRIP_PX):
-        own = slice(rows.start // NODE_PX, -(-rows.stop // NODE_PX) + 2)
-        reach = [node[own, :, 1] for node in nodes]
-        # no more of the photo than the strip's two images lie on
-        top = int(np.clip(min(y.min() for y in reach) - 1, 0, height - 1))
-        bottom = int(np.clip(max(y.max() for y in reach) + 3, top + 1, height))
-        first, other = (
-            from_cells(node, NODE_PX, rows, across) - np.array([0, top], np.float32)
-            for node in nodes
-        )
-        expected[rows] = _doubled(frame.expected[top:bottom], first, other, second.strength)
-    frame = replace(frame, expected=expected)
-    light, drawn = np.empty_like(frame.residual), np.empty_like(frame.residual)
-    for rows in strips(height, _STRIP_PX):
-        light[rows] = photo_light(frame.observed[rows])
-        drawn[rows] = frame.lit_light(rows, across)
-    residual, sigma, coherent, _ = left_over(light, frame.sharpness.apply(drawn), frame.usable)
-    return replace(frame, residual=residual, sigma=sigma, coherent=coherent)
+        here, there = (from_cells(node, NODE_PX, rows, across) for node in (first, other))
+        share = from_cells(strength, NODE_PX, rows, across)[..., None]
+        out[rows] = _mixed(pixels, here, there, share)
+    return replace(artwork, pixels=out)
+
+
+def _mixed(pixels: Pixels, first: F32, second: F32, share: F32) -> Pixels:
+    """Pixels (h, w, 3) whose density is that of two places (h, w, 2) of the picture, mixed by a
+    share (h, w, 1)."""
+    # no more of the picture than both images lie on
+    low = int(min(first[..., 1].min(), second[..., 1].min())) - 2
+    high = int(max(first[..., 1].max(), second[..., 1].max())) + 3
+    low = int(np.clip(low, 0, len(pixels) - 1))
+    part = linear_from_root(root_from_pixels(pixels[low : max(high, low + 1)])) + _BLACK
+    here, there = (
+        np.log(np.maximum(sample(part, place - np.array([0, low], np.float32)), 1e-6))
+        for place in (first, second)
+    )
+    code = encode_srgb(np.exp(here + share * (there - here)) - _BLACK)
+    whole = np.rint(code * np.iinfo(pixels.dtype).max)
+    return whole.astype(np.uint8) if pixels.dtype == np.uint8 else whole.astype(np.uint16)

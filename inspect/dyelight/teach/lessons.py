@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from ..detect import detect
 from ..detect.taught import spoilt_by
 from ..errors import SettingsError
-from ..look import compare
+from ..look import compare, look_beside
 from ..placement import place
 from ..records import F64, Artwork, NoPlacement, Photo
 from .capture import Around, Grid, around_panel, grid_of, lens_of, noise_of
@@ -83,7 +84,7 @@ def lesson_of(photo: Photo, artwork: Artwork, *, seed: int = 0) -> Lesson | Outc
     if placed.uncertainty_px > _UNSURE_PX:
         return Outcome(photo.file, False, "The picture could not be lined up closely enough.")
     difference = compare(photo, artwork, placed)
-    seen = detect(difference)
+    seen = detect(difference, partial(look_beside, photo, artwork, placed))
     if any(c.family == "double" and c.snr > _LOCAL_SNR for c in seen.candidates):
         return Outcome(photo.file, False, "It shows a second image.")
     spoilt = spoilt_by(difference, seen.candidates)
