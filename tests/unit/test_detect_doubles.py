@@ -9,11 +9,13 @@ import cv2
 import numpy as np
 import pytest
 
+from dyelight.colour import decode_srgb, encode_srgb
 from dyelight.detect import doubles
 from dyelight.detect.doubles import find_double
 from dyelight.detect.doubles_fit import TileFit
 from dyelight.detect.doubles_pattern import follow
-from dyelight.look import compare
+from dyelight.look import SecondImage, compare, look_beside
+from dyelight.look.second_image import printed_twice
 from dyelight.placement.picture_map import FittedMap
 from dyelight.records import F32, F64, U8, Artwork, Candidate, Photo, Placement
 
@@ -264,6 +266,47 @@ def test_a_repetitive_picture_is_no_double_image() -> None:
     """A grid that looks like itself at every step has no second image, sharpened or not."""
     picture = _grid()
     assert _look_for(picture, _photo(picture, sharpen=1.2)) == ()
+
+
+def _thin_lines() -> U8:
+    """Pale curves on a deep ground, nowhere wider than 1.5 mm, (720, 960, 3) uint8."""
+    image = np.full((720, 960, 3), (110, 30, 70), np.uint8)
+    rng = np.random.default_rng(8)
+    for k in range(40):
+        points = rng.integers(0, SIZE, (4, 2)).astype(np.int32)
+        colour = ((150, 190, 200), (220, 170, 160), (190, 190, 90))[k % 3]
+        cv2.polylines(image, [points], False, colour, int(rng.integers(4, 9)), cv2.LINE_AA)
+    return image
+
+
+def test_thin_colours_are_learnt_anew_beside_a_second_image() -> None:
+    """A line off its second image was learnt a quarter too deep, and its crossings stood out."""
+    lines = _thin_lines()
+    photo = Photo("photo.jpg", "", _photo(lines, strength=0.25, shift=_slip(0.4, 3.6)))
+    artwork = Artwork("lines.png", "", lines, None, WIDTH_MM, HEIGHT_MM)
+    first = compare(photo, artwork, _placement())
+    double = find_double(first)
+    assert double is not None
+    second = look_beside(photo, artwork, _placement(), first, double.image)
+    assert second.artwork is artwork
+    left = [np.quantile(np.abs(d.photo.residual[d.photo.usable]), 0.99) for d in (first, second)]
+    assert left[1] < 0.4 * left[0]
+
+
+def test_an_artwork_printed_twice_mixes_in_density() -> None:
+    """Density over a floor of 1.5 % is mixed by the strength, in the box and nowhere else."""
+    lines = _thin_lines()
+    artwork = Artwork("lines.png", "", lines, None, WIDTH_MM, HEIGHT_MM)
+    box = (0.0, 0.0, WIDTH_MM / 2, HEIGHT_MM)
+    # whole file px, so that nothing lies between two of them
+    image = SecondImage(lambda at: np.full_like(at, 12 / ART_PER_MM), 0.3, 0.0, box)
+    twice = printed_twice(artwork, image, 2 * PHOTO_PER_MM).pixels
+    light = decode_srgb(lines)[0:690, 0:400] + 0.015
+    there = decode_srgb(np.roll(lines, (12, 12), (0, 1)))[0:690, 0:400] + 0.015
+    due = 255 * encode_srgb((light**0.7 * there**0.3 - 0.015).astype(np.float32))
+    inner = (slice(20, 680), slice(20, 390))
+    assert np.abs(twice[:690, :400][inner] - due[inner]).max() < 1.5
+    assert np.array_equal(twice[:, 600:], lines[:, 600:])
 
 
 def _squares() -> U8:

@@ -74,7 +74,8 @@ def detect(
     """Run every detector and settle what each of them saw of the same thing.
 
     `under` is what a taught camera knows of this photo, None where it was taught nothing.
-    A second image over the print is looked for first, and `look_beside` takes it off the photo.
+    A second image over the print is looked for first; `look_beside` then holds the photo against
+    both images, and what else there is shows beside them.
     """
     double = find_double(difference)
     found: tuple[Candidate, ...] = ()
