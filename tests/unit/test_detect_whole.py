@@ -155,3 +155,15 @@ def test_a_picture_of_one_tone_says_nothing() -> None:
     picture = np.full((SIZE[1], SIZE[0], 3), 190, np.uint8)
     picture[::40] = 180
     assert _find(picture, _photo(picture, density=0.6)) == ()
+
+
+def test_blurred_lines_are_no_lost_dye() -> None:
+    """A photo's blur takes contrast from thin lines on four grounds, and the dye is all there."""
+    picture = np.empty((SIZE[1], SIZE[0], 3), np.uint8)
+    grounds = ((150, 60, 90), (60, 110, 150), (90, 140, 60), (160, 140, 70))
+    for k, ground in enumerate(grounds):
+        picture[:, k * SIZE[0] // 4 : (k + 1) * SIZE[0] // 4] = ground
+    lines = np.roll(picture, SIZE[0] // 4, axis=1) // 3
+    for x in range(0, SIZE[0], 12):
+        picture[:, x : x + 2] = lines[:, x : x + 2]
+    assert _find(picture, cv2.GaussianBlur(_photo(picture), (0, 0), 1.5).astype(np.uint8)) == ()

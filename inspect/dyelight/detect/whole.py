@@ -28,6 +28,8 @@ _MOST_SAMPLES = 500
 _BELOW_TOP = 0.99
 _INK_FLOOR = 0.012  # linear light of the densest print against the bare base
 _DARK = 0.03
+_SHADES, _COLOUR_SHARE, _LEAST_COLOURS = 6, 0.01, 4
+_FLAT = 0.1  # root light over three pixels each way
 _TRUST = 0.1  # standard error of a slope that is still of use
 # one tile's error is not noise but colours that the model draws wrongly, alike over the tile
 _TOGETHER = 4.0
@@ -117,7 +119,14 @@ class _Slopes:
 
 
 def _slopes(view: _View) -> _Slopes:
-    """Slopes of the photo's log light on the artwork's, tile by tile."""
+    """Slopes of the photo's log light on the artwork's, tile by tile.
+
+    Flat colours alone speak: the photo's blur takes contrast from thin lines, and no dye.
+    """
+    around = np.ones((3, 3), np.uint8)
+    root = np.sqrt(view.art)
+    flat = highest(cv2.dilate(root, around) - cv2.erode(root, around)) < _FLAT
+    told = view.usable & flat
     height, width = view.usable.shape
     tall, wide = height / _ROWS, width / _COLUMNS
     out = np.full((2, _ROWS, _COLUMNS), np.nan)
@@ -126,7 +135,7 @@ def _slopes(view: _View) -> _Slopes:
             y0, y1 = int(max((row - 0.4) * tall, 0)), int(min((row + 1.4) * tall, height))
             x0, x1 = int(max((column - 0.4) * wide, 0)), int(min((column + 1.4) * wide, width))
             cut = (slice(y0, y1), slice(x0, x1))
-            index = np.flatnonzero(view.usable[cut])
+            index = np.flatnonzero(told[cut])
             if index.size < 200:
                 continue
             index = index[:: max(1, index.size // _MOST_SAMPLES)]
@@ -174,7 +183,7 @@ def _pale(difference: Difference, view: _View) -> Candidate | None:
     """Density lost over the whole panel."""
     slopes = _slopes(view)
     trusted = slopes.trusted
-    if trusted.sum() < _LEAST_TILES:
+    if trusted.sum() < _LEAST_TILES or _colours(view) < _LEAST_COLOURS:
         return None
     values = slopes.slope[trusted]
     middle, upper = float(np.median(values)), float(np.quantile(values, 0.75))
@@ -189,6 +198,14 @@ def _pale(difference: Difference, view: _View) -> Candidate | None:
         "snr": (1 - middle) / max(1.4826 * float(np.median(np.abs(values - middle))), 0.03),
     }
     return _candidate(difference, np.ones(view.usable.shape, bool), features)
+
+
+def _colours(view: _View) -> int:
+    """How many colours the picture has, coarsely: of two, a camera's tones alone may take any
+    share of the contrast."""
+    cells = np.minimum(np.sqrt(view.art[view.usable][::7]) * _SHADES, _SHADES - 1).astype(np.intp)
+    codes = np.ravel_multi_index(tuple(cells.T), (_SHADES,) * 3)
+    return int((np.bincount(codes) > _COLOUR_SHARE * len(codes)).sum())
 
 
 def _change(view: _View, slope: float, where: Mask) -> dict[str, float]:
