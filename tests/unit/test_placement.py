@@ -12,6 +12,7 @@ import pytest
 from skimage import data
 
 from dyelight.placement import place
+from dyelight.placement.coarse import shared_colours
 from dyelight.records import F64, U8, Artwork, NoPlacement, Photo, Placement
 from dyelight.simulate import drawn_artwork
 
@@ -388,3 +389,16 @@ def test_stripes_lie_across_by_themselves_and_along_by_the_outline(turn_deg: flo
     assert np.median(np.abs(np.sum(off * square, axis=1))) < 0.15
     assert np.median(np.hypot(*off.T)) < 3 * placed.uncertainty_px
     assert placed.uncertainty_px > 0.5
+
+
+def test_a_part_of_a_panel_has_the_artworks_colours() -> None:
+    """A quad that ends on one of the picture's own lines still shows this artwork's colours, and
+    darker light does not change that; another photograph's are others."""
+    shot = shoot(picture("astronaut"), tilt=8.0)
+    part = shot.corners_px.copy()
+    part[2:] += 0.2 * (part[1::-1] - part[2:])
+    dark = replace(shot.photo, pixels=(0.8 * shot.photo.pixels).astype(np.uint8))
+    own = shared_colours(dark, shot.artwork, part)
+    for other in ("coffee", "chelsea"):
+        wrong = Artwork("b.png", "2", picture(other), None, 150.0, 100.0)
+        assert shared_colours(shot.photo, wrong, shot.corners_px) < 0.55 < own

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from scipy.ndimage import gaussian_filter
 
 from ..records import F32, F64, Artwork, Mask, Photo, Pixels
 from .frame_fit import homography_from_corners
@@ -97,6 +98,29 @@ def likeness_at(photo: Photo, artwork: Artwork, corners_px: F64) -> float:
     softened = blurred(small, _cell_blur(corners_px * scale))
     seen, inside = gather(softened, (_unit_grid(corners_px) + 0.5) * scale - 0.5)
     return _likeness(seen, inside, small_artwork(artwork))
+
+
+def shared_colours(photo: Photo, artwork: Artwork, corners_px: F64) -> float:
+    """Share 0..1 of the colours between corners (4, 2) that the artwork has too, wherever they lie.
+
+    The intersection of two histograms (Swain and Ballard, IJCV 7(1), 1991) of chroma and of ranked
+    lightness, so that exposure does not count.
+    """
+    small, scale = _small_photo(photo)
+    softened = blurred(small, _cell_blur(corners_px * scale))
+    seen, inside = gather(softened, (_unit_grid(corners_px) + 0.5) * scale - 0.5)
+    if not inside.any():
+        return 0.0
+    return float(np.minimum(_colours(seen[inside]), _colours(small_artwork(artwork))).sum())
+
+
+def _colours(rgb: F32) -> F64:
+    """Histogram (4, 20, 20) of colours (..., 3), softened so that near colours share."""
+    opponent = _opponent(rgb.reshape(-1, 3))
+    rank = np.argsort(np.argsort(opponent[:, 0])) / len(opponent)
+    at = np.stack([rank, opponent[:, 1], opponent[:, 2]], axis=1)
+    count, _ = np.histogramdd(at, bins=(4, 20, 20), range=((0, 1), (-1, 1), (-1, 1)))
+    return np.asarray(gaussian_filter(count / len(opponent), (0, 0.7, 0.7)), np.float64)
 
 
 def _small_photo(photo: Photo) -> tuple[Pixels, F64]:

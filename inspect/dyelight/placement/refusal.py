@@ -7,7 +7,7 @@ import numpy as np
 
 from ..records import Artwork, NoPlacement, Photo
 from .by_outline import STRANGE_SHARE, ways_of
-from .coarse import Reading
+from .coarse import Reading, shared_colours
 from .quads import PLAIN_SUPPORT
 from .refine import survey
 from .scaled import ArtworkView, PhotoViews, shrink, to_grey
@@ -26,6 +26,7 @@ _PLAIN_WEAKEST = 0.55
 _OTHER_SHARE = 0.35
 # textured tiles from which on it counts that hardly any agrees
 _MANY_TEXTURED = 15
+_OWN_COLOURS = 0.55
 _REPEAT_PX, _DETAIL_PX = 256, 5.0
 # of its detail that a repetitive picture finds again
 _REPEAT_SHARE = 0.65
@@ -101,7 +102,12 @@ def not_found(
         )
     # of a picture that repeats itself, laid one square too far, every tile looks strange
     told = not _repeats(artwork)
-    if told and all(_contradicted(views, artwork, fine, reading) for reading in plain[:2]):
+    # nor is a quad of this artwork's own colours another picture's: its own lines may have made it
+    if told and all(
+        shared_colours(views.photo, artwork, reading.quad.corners_px) < _OWN_COLOURS
+        and _contradicted(views, artwork, fine, reading)
+        for reading in plain[:2]
+    ):
         return NoPlacement(
             "wrong_artwork",
             "A panel shows in the photo, but its picture is not the artwork's.",
