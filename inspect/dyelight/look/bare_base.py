@@ -11,6 +11,7 @@ from .frames import PanelFrame
 from .rootlight import root_from_linear
 
 _NEAR_WHITE = 0.3  # artwork root light short of white in which the response still is near its data
+_UNSAID, _SAID = 0.4, 0.8  # nearness to white at which the response says nothing, and all
 _LIGHT_SHARE, _TELLING = 0.8, 0.5  # of the most that the artwork holds; root light that tells all
 _FLAT = 0.08  # root light over 8 px of the panel frame: fine lines say little of colour
 _USUAL = 0.05  # say of the usual exposure
@@ -44,7 +45,8 @@ def bare_base(frame: PanelFrame, look: ColourLight) -> tuple[F32, float]:
     # a base is nearly neutral, and an exposure takes it to about 1
     shared = (float((ratio * trust).sum()) + _USUAL) / (float(trust.sum()) + _USUAL)
     guess = trust * ratio + (1 - trust) * shared
-    out = np.maximum(known * fitted + (1 - known) * guess, np.quantile(shown, 0.995, axis=0))
+    said = np.clip((known - _UNSAID) / (_SAID - _UNSAID), 0, 1)
+    out = np.maximum(said * fitted + (1 - said) * guess, np.quantile(shown, 0.995, axis=0))
     return np.asarray(out, np.float32), known
 
 
