@@ -56,9 +56,15 @@ def test_a_bare_strip_shows_on_the_letters_it_cuts(difference: Difference) -> No
 
 
 def test_where_the_print_reaches_there_is_no_bare_strip(difference: Difference) -> None:
-    """Neither at another edge nor where the panel's outline was not seen."""
+    """Nothing is told at another edge, whether the panel's outline was seen or not."""
     assert bare_strip_mm(difference, LEFT, 60.0) == 0.0
-    assert bare_strip_mm(replace(difference, outline_seen=False), RIGHT, 60.0) == 0.0
+    assert bare_strip_mm(replace(difference, outline_seen=False), LEFT, 60.0) == 0.0
+
+
+def test_a_bare_strip_shows_where_no_outline_was_seen(difference: Difference) -> None:
+    """The strip's own outer border is the metal's edge."""
+    unseen = replace(difference, outline_seen=False)
+    assert bare_strip_mm(unseen, RIGHT, 60.0) == pytest.approx(BARE_MM, abs=0.6)
 
 
 def test_uneven_light_on_paper_white_is_no_lamp(difference: Difference) -> None:

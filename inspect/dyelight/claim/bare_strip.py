@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..detect.borders import metal_edge
 from ..detect.edge_strips import EdgeLight, Strip, read_side
 from ..look import Difference
 from ..records import F64, Mask
@@ -25,15 +26,16 @@ _CUT_MM = 1.2  # a cut falls within this, a reflection does not
 def bare_strip_mm(difference: Difference, edge: int, along_mm: float) -> float:
     """Width in mm of the strip without print at `along_mm` of an edge, in panel mm.
 
-    `edge` is 0 left, 1 top, 2 right, 3 bottom. 0 where the print reaches the edge, where the photo
-    cannot tell, or where the panel's outline was not seen.
+    `edge` is 0 left, 1 top, 2 right, 3 bottom. 0 where the print reaches the edge or where the
+    photo cannot tell.
     """
-    if not difference.outline_seen:
-        return 0.0
-    strip = read_side(difference, EdgeLight.of(difference), _SIDES[edge], 0.0)
+    look, side = EdgeLight.of(difference), _SIDES[edge]
+    edge_mm, least_mm = metal_edge(difference, look, side)
+    strip = read_side(difference, look, side, edge_mm)
     if strip is None:
         return 0.0
-    return _width_mm(strip, np.abs(strip.along_mm - along_mm) <= _ALONG_MM)
+    width_mm = _width_mm(strip, np.abs(strip.along_mm - along_mm) <= _ALONG_MM)
+    return width_mm if width_mm >= least_mm else 0.0
 
 
 def _width_mm(strip: Strip, near: Mask) -> float:

@@ -35,11 +35,9 @@ def find_borders(
     `edge_distance_mm`, `base_likeness`, `elongation`, `delta_e00`, `delta_l`, `snr`, `area_mm2`.
     """
     out = []
-    # an outline that was not seen is the print's own, and the metal may reach to either side of it
-    seen = difference.outline_seen
     look = EdgeLight.of(difference)
     for side in range(4):
-        edge_mm, least_mm = (0.0, _LEAST_MM) if seen else _metal_edge(difference, look, side)
+        edge_mm, least_mm = metal_edge(difference, look, side)
         strip = read_side(difference, look, side, edge_mm)
         if strip is not None:
             candidate = _measure(difference, look, strip, least_mm)
@@ -48,12 +46,15 @@ def find_borders(
     return tuple(sorted(out, key=lambda one: -one.features["width_mm"]))
 
 
-def _metal_edge(difference: Difference, look: EdgeLight, side: int) -> tuple[float, float]:
-    """Depth in mm at which metal begins where no outline was seen, and the least width to report.
+def metal_edge(difference: Difference, look: EdgeLight, side: int) -> tuple[float, float]:
+    """Depth in mm at which metal begins along a side, and the least width of a strip to believe.
 
-    Looks for a strip as light as the base that has an outer border near the nominal one. Without
-    such a border only a strip wider than print and panel can be apart is believed.
+    An outline that was not seen is the print's own, and the metal may reach to either side of it.
+    There a strip as light as the base is looked for that has an outer border near the nominal one.
+    Without such a border only a strip wider than print and panel can be apart is believed.
     """
+    if difference.outline_seen:
+        return 0.0, _LEAST_MM
     strip = read_side(difference, look, side, -_SEARCH_MM)
     if strip is None:
         return 0.0, _APART_MM
