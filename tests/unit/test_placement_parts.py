@@ -21,6 +21,7 @@ from dyelight.placement.frame_fit import (
 from dyelight.placement.frames import orientation
 from dyelight.placement.lines import straight_lines
 from dyelight.placement.quads import find_quads
+from dyelight.placement.refine import panel_window
 from dyelight.placement.scaled import PhotoViews, artwork_view, averaged, softened
 from dyelight.placement.search import best_shift
 from dyelight.placement.spline_fit import fit_spline
@@ -155,6 +156,16 @@ def test_a_side_whose_edge_points_are_turned_astray_is_found() -> None:
 
     assert nearest_px(straight_lines(slope, 20, 95.0, 12)) < 1.5
     assert nearest_px(straight_lines(slope, 20, 95.0)) > 1.5
+
+
+def test_the_window_of_a_map_gone_wild_stays_in_the_photo() -> None:
+    """A corner on the horizon of a wrong quad lies at infinity."""
+    artwork = Artwork("a.png", "0", np.zeros((40, 60, 3), np.uint8), None, 60.0, 40.0)
+    wild = np.array([[1.0, 0, 0], [0, 1, 0], [-1 / 60, 0, 1 + 1e-13]])
+    picture = FittedMap.from_homography(wild, (600, 400), (0, 0, 60, 40))
+    x0, y0, x1, y1 = panel_window(picture, artwork, (600, 400))
+    assert 0 <= x0 < x1 <= 600
+    assert 0 <= y0 < y1 <= 400
 
 
 def test_gain_light_and_blur_do_not_move_a_tile() -> None:

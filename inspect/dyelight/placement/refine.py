@@ -89,18 +89,17 @@ def rim_mm(artwork: Artwork) -> float:
 def panel_window(
     picture: FittedMap, artwork: Artwork, size_px: tuple[int, int], margin_share: float = 0.02
 ) -> tuple[int, int, int, int]:
-    """The window x0, y0, x1, y1 of the photo that holds the panel and a margin."""
-    border = picture.to_photo(border_mm(artwork))
+    """The window x0, y0, x1, y1 of the photo that holds the panel and a margin.
+
+    A map tried on the wrong quad may take the border to infinity; the window stays in the photo.
+    """
+    border = np.nan_to_num(picture.to_photo(border_mm(artwork)))
     low, high = border.min(axis=0), border.max(axis=0)
     margin = margin_share * float(np.max(high - low)) + 4
-    x0, y0 = np.floor(low - margin).astype(int)
-    x1, y1 = np.ceil(high + margin).astype(int)
-    return (
-        int(np.clip(x0, 0, size_px[0] - 1)),
-        int(np.clip(y0, 0, size_px[1] - 1)),
-        int(np.clip(x1, 1, size_px[0])),
-        int(np.clip(y1, 1, size_px[1])),
-    )
+    size = np.array(size_px)
+    x0, y0 = np.floor(np.clip(low - margin, 0, size - 1)).astype(int)
+    x1, y1 = np.ceil(np.clip(high + margin, 1, size)).astype(int)
+    return int(x0), int(y0), int(x1), int(y1)
 
 
 def inner_box(artwork: Artwork) -> tuple[float, float, float, float]:
