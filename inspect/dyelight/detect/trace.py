@@ -14,7 +14,7 @@ from .places import Place
 from .shapes import drawn, is_mark
 
 _REACH = 1.6  # hinge, growth and turn shift some places further than the mean vector says
-_ALLOWANCE = 0.8  # of the second image: what its own model leaves
+_ALLOWANCE = 0.4  # of the second image: what its own model leaves
 _PER_CENT = 0.01
 
 
