@@ -27,6 +27,7 @@ _SLOPES = np.linspace(-1.0, 1.0, 25)
 _SKEW_SHARE = 0.006
 _ROUGH_SKEW_SHARE = 0.015
 _TOP_LINES = 4
+_BLUR_SAMPLES = 4
 # prior spreads of print against panel
 _DRIFT_SD_MM = 0.8
 _STRETCH_SD = 0.002
@@ -135,7 +136,8 @@ def _candidate_lines(
         scores[k] = value.mean(axis=0)
     lines: list[Line] = []
     left = scores.copy()
-    width = max(2, round(0.25 / profiles.pitch_mm))
+    # one border's blur is clear for some samples to either side of it
+    width = max(_BLUR_SAMPLES, round(0.25 / profiles.pitch_mm))
     for _ in range(_TOP_LINES):
         tilt, at_px = divmod(int(left.argmax()), count)
         score = float(left[tilt, at_px])
