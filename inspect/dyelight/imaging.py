@@ -155,6 +155,13 @@ def highest(image: F32) -> F32:
     return np.asarray(cv2.max(cv2.max(one, two), three), np.float32)
 
 
+def roughness(image: F32) -> F32:
+    """How far each pixel's neighbourhood of three by three spreads (H, W), in that of the three
+    channels of an image (H, W, 3) that spreads most."""
+    around = np.ones((3, 3), np.uint8)
+    return highest(np.asarray(cv2.dilate(image, around) - cv2.erode(image, around), np.float32))
+
+
 def summed(image: F32) -> F32:
     """The sum of three channels (H, W) of an image (H, W, 3)."""
     return np.asarray(cv2.transform(image, _ALL), np.float32)

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 
 from ..colour import ciede2000, lab_from_linear
-from ..imaging import highest
+from ..imaging import highest, roughness
 from ..look import Difference
 from ..look.rootlight import TOP, linear_from_root
 from ..records import F32, F64, Candidate, Mask
@@ -123,10 +123,7 @@ def _slopes(view: _View) -> _Slopes:
 
     Flat colours alone speak: the photo's blur takes contrast from thin lines, and no dye.
     """
-    around = np.ones((3, 3), np.uint8)
-    root = np.sqrt(view.art)
-    flat = highest(cv2.dilate(root, around) - cv2.erode(root, around)) < _FLAT
-    told = view.usable & flat
+    told = view.usable & (roughness(np.sqrt(view.art)) < _FLAT)
     height, width = view.usable.shape
     tall, wide = height / _ROWS, width / _COLUMNS
     out = np.full((2, _ROWS, _COLUMNS), np.nan)

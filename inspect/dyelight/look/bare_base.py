@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from ..imaging import roughness
 from ..records import F32
 from .colour_light import ColourLight
 from .frames import PanelFrame
@@ -25,9 +26,7 @@ def bare_base(frame: PanelFrame, look: ColourLight) -> tuple[F32, float]:
     lightest, errs by the tone curve alone. No base is darker than dye on it.
     """
     image = np.ascontiguousarray(frame.artwork[::4, ::4])
-    around = np.ones((3, 3), np.uint8)
-    rough = (cv2.dilate(image, around) - cv2.erode(image, around)).max(axis=2)
-    keep = (frame.inside & frame.printed)[::4, ::4] & (rough < _FLAT)
+    keep = (frame.inside & frame.printed)[::4, ::4] & (roughness(image) < _FLAT)
     art = image[keep]
     white = root_from_linear(np.ones((1, 1, 3), np.float32))
     fitted = look.response.apply(white)[0, 0]

@@ -71,8 +71,7 @@ def printed_twice(artwork: Artwork, second: SecondImage, photo_px_per_mm: float)
     """The artwork with a second image over the first, no finer than the photo can use."""
     pixels = working_pixels(artwork, photo_px_per_mm)
     height, width = pixels.shape[:2]
-    size_mm = np.array([artwork.width_mm, artwork.height_mm]) + 2 * artwork.bleed_mm
-    per_mm = np.array([width, height]) / size_mm
+    per_mm = np.array(replace(artwork, pixels=pixels).px_per_mm)
     cells = [(np.arange(-(-size // NODE_PX) + 2) - 0.5) * NODE_PX for size in (width, height)]
     middles = np.stack(np.meshgrid(*cells), axis=-1)
     shown = second.shown_mm(middles.reshape(-1, 2) / per_mm - artwork.bleed_mm)

@@ -94,9 +94,7 @@ def read_quads(photo: Photo, artwork: Artwork, quads: list[Quad]) -> list[Readin
 
 def likeness_at(photo: Photo, artwork: Artwork, corners_px: F64) -> float:
     """How like the artwork's colours (-1..1) the photo's are between corners (4, 2) known well."""
-    small, scale = _small_photo(photo)
-    softened = blurred(small, _cell_blur(corners_px * scale))
-    seen, inside = gather(softened, (_unit_grid(corners_px) + 0.5) * scale - 0.5)
+    seen, inside = _seen_between(photo, corners_px)
     return _likeness(seen, inside, small_artwork(artwork))
 
 
@@ -106,9 +104,7 @@ def shared_colours(photo: Photo, artwork: Artwork, corners_px: F64) -> float:
     The intersection of two histograms (Swain and Ballard, IJCV 7(1), 1991) of chroma and of ranked
     lightness, so that exposure does not count.
     """
-    small, scale = _small_photo(photo)
-    softened = blurred(small, _cell_blur(corners_px * scale))
-    seen, inside = gather(softened, (_unit_grid(corners_px) + 0.5) * scale - 0.5)
+    seen, inside = _seen_between(photo, corners_px)
     if not inside.any():
         return 0.0
     return float(np.minimum(_colours(seen[inside]), _colours(small_artwork(artwork))).sum())
@@ -121,6 +117,13 @@ def _colours(rgb: F32) -> F64:
     at = np.stack([rank, opponent[:, 1], opponent[:, 2]], axis=1)
     count, _ = np.histogramdd(at, bins=(4, 20, 20), range=((0, 1), (-1, 1), (-1, 1)))
     return np.asarray(gaussian_filter(count / len(opponent), (0, 0.7, 0.7)), np.float64)
+
+
+def _seen_between(photo: Photo, corners_px: F64) -> tuple[F32, Mask]:
+    """The photo's colours on the grid between corners (4, 2), and which of them it has."""
+    small, scale = _small_photo(photo)
+    softened = blurred(small, _cell_blur(corners_px * scale))
+    return gather(softened, (_unit_grid(corners_px) + 0.5) * scale - 0.5)
 
 
 def _small_photo(photo: Photo) -> tuple[Pixels, F64]:
