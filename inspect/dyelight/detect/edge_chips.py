@@ -7,15 +7,17 @@ base's, by its end along the edge, where the rim goes on as before, and by its d
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import cv2
 import numpy as np
 
+from ..colour import lab_from_linear
 from ..imaging import highest, summed
 from ..look import Difference
 from ..look.render import photo_light
+from ..look.rootlight import linear_from_root
 from ..records import F32, Candidate, Mask
 from .edge_strips import TELLS, EdgeLight, expected_on
 from .patch_levels import PatchView, patch_view
@@ -23,8 +25,9 @@ from .patch_measures import measure_patch
 from .places import Place
 
 _RIM_MM = 0.35  # nearer to the outline its own error and the rounded rim decide
+_UNSEEN_RIM_MM = 1.1  # an outline that was not seen may be off by the print's drift
 _DEPTH_MM = 12.0
-_TOUCH_MM = 0.9
+_TOUCH_MM, _BLURS = 0.9, 1.5
 _LEAST_DEPTH_MM = 0.8
 _LEAST_MM2, _MOST_MM2 = 0.6, 150.0
 # of the way from print to base: metal that shows is darker than the base where it is coated white
@@ -35,8 +38,13 @@ _LONG = 4.0  # length along the edge over depth from which it is the rim or a ba
 _MOST = 12
 _ROW = 1024
 _ALIKE_PX = 4
+# where the base's colour is not known: a clear difference, towards a grey
+_CLEARLY, _WHOLLY = 0.1, 0.35  # root light, over all three channels
+_GREY_CHROMA = 9.0
 _LEAST_SCATTER = 0.004  # root light
 _SOFTEST, _OVER_WHITE = 3.0, 0.5
+_STRONG_DE00 = 12.0
+_DARKER = 8.0  # L*
 _OWN = 0.5  # share of another candidate's box within a bite's, from which it is part of it
 
 
@@ -45,49 +53,62 @@ def find_chips(
 ) -> tuple[Candidate, ...]:
     """Candidates of the family `chip`, measured as patches are, largest first.
 
-    Only where the metal's outline was seen, and not along a bare edge that was found before.
+    Not along a bare edge that was found before.
     """
     frame = difference.panel
-    if not difference.outline_seen:
-        return ()
     ppm = frame.px_per_mm
-    band = frame.in_photo & frame.opaque & (frame.edge_mm > _RIM_MM) & (frame.edge_mm < _DEPTH_MM)
+    rim_mm = _RIM_MM if difference.outline_seen else _UNSEEN_RIM_MM
+    # what lies past the edge shines in as far as the photo's blur
+    blur_mm = difference.photo.blur_px / difference.photo.px_per_mm
+    touch_mm = rim_mm - _RIM_MM + _TOUCH_MM + _BLURS * blur_mm
+    band = frame.in_photo & frame.opaque & (frame.edge_mm > rim_mm) & (frame.edge_mm < _DEPTH_MM)
     if not band.any():
         return ()
-    bareness = _bareness(difference, band)
+    taken = [c.box_mm for c in found_before if c.family == "border"]
+    apart = frame.observed - frame.expected
+    rim = apart[band & (frame.edge_mm < touch_mm + _TOUCH_MM)]
+    out: list[Candidate] = []
+    view: PatchView | None = None
+    for bareness in (_bareness(difference, band), _greyness(difference, band)):
+        for place in _bites(frame.edge_mm, bareness, band, touch_mm, ppm):
+            # the bite itself was left out of what patches are measured in
+            view = view or patch_view(difference)
+            usable = view.usable.copy()
+            usable[place.window] |= place.mask
+            near = place.grown(int(_AROUND_MM * ppm), usable.shape).window
+            usable[near] |= band[near]
+            own = replace(view, usable=usable)
+            height = _middle_of(apart[place.window][place.mask])
+            sign = 1 if float(photo_light(height.reshape(1, 1, 3))[0, 0]) >= 0 else -1
+            one = measure_patch(difference, own, place, sign, _snr(height, rim, place.count))
+            if one is None or not _could_be_bare(one):
+                continue
+            if any(_shared(one.box_mm, box) > _OWN for box in taken):
+                continue
+            out.append(replace(one, family="chip"))
+            taken.append(one.box_mm)
+    return tuple(out)
+
+
+def _bites(
+    edge_mm: F32, bareness: F32, band: Mask, touch_mm: float, ppm: float
+) -> Iterator[Place]:
+    """The largest places of the band (H, W) where the base shows and that are shaped as a bite."""
     bare = cv2.morphologyEx((bareness > _BARE).astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2)))
     bare[~band] = 0
     _, labels, stats, _ = cv2.connectedComponentsWithStats(bare, connectivity=4)
-    order = np.argsort(-stats[:, cv2.CC_STAT_AREA])
-    strips = [c.box_mm for c in found_before if c.family == "border"]
-    out: list[Candidate] = []
-    light = photo_light(frame.observed) - photo_light(frame.expected)
-    usual = _rim_light(light, band & (frame.edge_mm < 2 * _TOUCH_MM))
-    view: PatchView | None = None
-    for label in order:
+    found = 0
+    for label in np.argsort(-stats[:, cv2.CC_STAT_AREA]):
         area = float(stats[label, cv2.CC_STAT_AREA]) / ppm**2
         if label == 0 or area > _MOST_MM2:
             continue
-        if area < _LEAST_MM2 or len(out) >= _MOST:
-            break
+        if area < _LEAST_MM2 or found >= _MOST:
+            return
         x, y, w, h = (int(v) for v in stats[label, :4])
         place = Place.of(labels[y : y + h, x : x + w] == label, x, y)
-        if not _is_bite(frame.edge_mm, bareness, band, place, ppm):
-            continue
-        # the bite itself was left out of what patches are measured in
-        view = view or patch_view(difference)
-        usable = view.usable.copy()
-        usable[place.window] |= place.mask
-        near = place.grown(int(_AROUND_MM * ppm), usable.shape).window
-        usable[near] |= band[near]
-        own = replace(view, usable=usable)
-        one = measure_patch(difference, own, place, 1, _snr(light, usual, place))
-        if one is None or not _could_be_bare(one):
-            continue
-        if any(_shared(one.box_mm, box) > _OWN for box in strips):
-            continue
-        out.append(replace(one, family="chip"))
-    return tuple(out)
+        if _is_bite(edge_mm, bareness, band, place, touch_mm, ppm):
+            found += 1
+            yield place
 
 
 def with_chips_whole(found: Sequence[Candidate]) -> list[Candidate]:
@@ -130,11 +151,39 @@ def _bareness(difference: Difference, band: Mask) -> F32:
     return out
 
 
-def _is_bite(edge_mm: F32, bareness: F32, band: Mask, place: Place, ppm: float) -> bool:
+def _greyness(difference: Difference, band: Mask) -> F32:
+    """How far off the print's colour a grey place of the band is (H, W), 1 for the whole way; 0
+    where the photo shows a colour, beside the lit white as well as by itself.
+
+    Of a picture that holds no white the bare base's colour is only guessed, and metal that shows
+    is darker than the base. What broke away is grey all the same.
+    """
+    frame = difference.panel
+    apart = frame.observed - frame.expected
+    far = np.sqrt(summed(apart * apart))
+    out = np.zeros(band.shape, np.float32)
+    rows, columns = np.nonzero(band & (far > _CLEARLY))
+    if not rows.size:
+        return out
+    seen = linear_from_root(np.maximum(frame.observed[rows, columns], 0))
+    lit = np.maximum(linear_from_root(difference.white[rows, columns]), np.float32(0.02))
+    chroma = np.full(rows.size, np.inf, np.float32)
+    for light in (seen, seen / lit):
+        lab = lab_from_linear(np.clip(light, 0, 1)[None])[0]
+        chroma = np.minimum(chroma, np.hypot(lab[:, 1], lab[:, 2]))
+    share = np.minimum(far[rows, columns] / np.float32(_WHOLLY), 1)
+    out[rows, columns] = np.where(chroma < _GREY_CHROMA, share, 0)
+    return out
+
+
+def _is_bite(
+    edge_mm: F32, bareness: F32, band: Mask, place: Place, touch_mm: float, ppm: float
+) -> bool:
     depth = edge_mm[place.window][place.mask]
-    if depth.min() > _TOUCH_MM or depth.max() < _LEAST_DEPTH_MM:
+    least_mm = touch_mm - _TOUCH_MM + _LEAST_DEPTH_MM
+    if depth.min() > touch_mm or depth.max() < least_mm:
         return False
-    rim = place.mask & (edge_mm[place.window] < _TOUCH_MM)
+    rim = place.mask & (edge_mm[place.window] < touch_mm)
     rows, columns = np.nonzero(rim)
     along = float(np.hypot(np.ptp(rows), np.ptp(columns)) + 1) / ppm
     if along > _LONG * float(depth.max()):
@@ -142,7 +191,7 @@ def _is_bite(edge_mm: F32, bareness: F32, band: Mask, place: Place, ppm: float) 
     wide = place.grown(int(np.ceil(_AROUND_MM * ppm)), band.shape)
     gap = 2 * int(np.ceil(0.6 * ppm)) + 1
     skirt = cv2.dilate(wide.mask.astype(np.uint8), np.ones((gap, gap), np.uint8)) > 0
-    beside = ~skirt & band[wide.window] & (edge_mm[wide.window] < 2 * _TOUCH_MM)
+    beside = ~skirt & band[wide.window] & (edge_mm[wide.window] < touch_mm + _TOUCH_MM)
     if beside.sum() < 12:
         return False
     mean = float(bareness[place.window][place.mask].mean())
@@ -153,22 +202,28 @@ def _is_bite(edge_mm: F32, bareness: F32, band: Mask, place: Place, ppm: float) 
 def _could_be_bare(candidate: Candidate) -> bool:
     """Whether it may be lifted coating at all: light ends softly, or is brighter than the base."""
     features = candidate.features
-    soft = features.get("edge_blur_ratio", np.inf) > _SOFTEST
-    return not soft and features["over_white"] < _OVER_WHITE
+    # where no border could be read, only what no reflection is as strong as
+    unread = 0.0 if candidate.delta_e00 > _STRONG_DE00 else np.inf
+    soft = features.get("edge_blur_ratio", unread) > _SOFTEST
+    # what is darker by much may be a shadow, or what lies behind the panel
+    dark = features["delta_l"] < -_DARKER
+    return not soft and not dark and features["over_white"] < _OVER_WHITE
 
 
-def _rim_light(light: F32, rim: Mask) -> tuple[float, float]:
-    """The middle of a difference (H, W) over the rim, and its scatter there, root light."""
-    sample = light[rim]
-    middle = float(np.median(sample))
-    return middle, max(1.4826 * float(np.median(np.abs(sample - middle))), _LEAST_SCATTER)
+def _middle_of(apart: F32) -> F32:
+    """The middle (3,) of differences (N, 3)."""
+    return np.asarray(np.median(apart, axis=0), np.float32)
 
 
-def _snr(light: F32, usual: tuple[float, float], place: Place) -> float:
-    """Mean height of a bite over the rim's middle and scatter."""
-    height = float(light[place.window][place.mask].mean()) - usual[0]
+def _snr(height: F32, rim: F32, count: int) -> float:
+    """Height (3,) of a bite of `count` px over the scatter of the rim's differences (N, 3) along
+    it, from their middle."""
+    length = float(np.linalg.norm(height))
+    along = rim @ (height / np.float32(max(length, 1e-6)))
+    middle = float(np.median(along))
+    scatter = max(1.4826 * float(np.median(np.abs(along - middle))), _LEAST_SCATTER)
     # neighbouring pixels err alike, by the rim's own light
-    return height / usual[1] * float(np.sqrt(np.clip(place.count / _ALIKE_PX, 1, 9)))
+    return abs(length - middle) / scatter * float(np.sqrt(np.clip(count / _ALIKE_PX, 1, 9)))
 
 
 def _shared(
