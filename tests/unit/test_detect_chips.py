@@ -16,21 +16,26 @@ LEFT_PX, TOP_PX = 60, 50
 SHAPE = (int(HEIGHT_MM * PER_MM), int(WIDTH_MM * PER_MM))
 
 
-def _picture() -> U8:
-    """Soft colour fields with a white square, so that the base's colour is known."""
+def _picture(white: bool = True) -> U8:
+    """Soft colour fields, with a white square where the base's colour is to be known."""
     rng = np.random.default_rng(5)
     ground = rng.uniform(40, 170, (7, 10, 3)).astype(np.float32)
     image = cv2.resize(ground, SHAPE[::-1], interpolation=cv2.INTER_CUBIC)
-    image[240:300, 380:460] = 255
+    if white:
+        image[240:300, 380:460] = 255
     noise = cv2.GaussianBlur(rng.normal(size=(*SHAPE, 3)).astype(np.float32), (0, 0), 1.5)
     return np.asarray(np.clip(image + 40 * noise, 0, 255), np.uint8)
 
 
 def _seen(
-    *bites: tuple[float, float, float, float], level: float = 1.0, soft_px: float = 0.5
+    *bites: tuple[float, float, float, float],
+    level: float = 1.0,
+    soft_px: float = 0.5,
+    white: bool = True,
+    outline_seen: bool = True,
 ) -> Difference:
     """The difference for a panel with half-ellipses (x, y, across, deep in mm) of bare `level`."""
-    picture = _picture()
+    picture = _picture(white)
     print_light = ((picture.astype(np.float32) / 255) ** np.float32(2.2)) * 0.95 + 0.02
     y, x = (np.mgrid[: SHAPE[0], : SHAPE[1]] + 0.5) / PER_MM
     bare = np.zeros(SHAPE, np.float32)
@@ -51,7 +56,8 @@ def _seen(
     place = FittedMap.from_homography(homography, size, (0, 0, WIDTH_MM, HEIGHT_MM))
     square: F64 = np.array([[0, 0], [WIDTH_MM, 0], [WIDTH_MM, HEIGHT_MM], [0, HEIGHT_MM]], float)
     corners = place.to_photo(square) + 0.01 * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
-    placement = Placement(place, corners, True, 0.05, (0.0, 0.0), (0.0, 0.0), False, 0, "features")
+    none = (0.0, 0.0)
+    placement = Placement(place, corners, outline_seen, 0.05, none, none, False, 0, "features")
     artwork = Artwork("picture.png", "", picture, None, WIDTH_MM, HEIGHT_MM)
     return compare(Photo("photo.jpg", "", pixels), artwork, placement)
 
@@ -98,3 +104,21 @@ def test_what_lies_within_a_bite_is_part_of_it() -> None:
 
     inside, beside = other(2.0, 39.5), other(30.0, 39.5)
     assert with_chips_whole([chip, inside, beside]) == [chip, beside]
+
+
+@pytest.mark.parametrize(("white", "outline_seen"), [(False, True), (True, False), (False, False)])
+def test_a_grey_bite_needs_neither_white_nor_outline(white: bool, outline_seen: bool) -> None:
+    """Dull metal shows at a side of a picture without white, or whose outline was not seen."""
+    deep = 4.0
+    found = find_chips(
+        _seen((60.0, 80.0, 7.0, deep), level=0.55, white=white, outline_seen=outline_seen)
+    )
+    near = [c for c in found if np.hypot(c.center_mm[0] - 60, c.center_mm[1] - 78.4) < 1.5]
+    assert len(near) == 1
+    assert near[0].features["neutral_likeness"] > 0.3
+    assert near[0].snr > 10
+
+
+def test_a_shadow_at_the_edge_is_no_bite() -> None:
+    """What is grey and darker than the print by much may lie behind the panel."""
+    assert find_chips(_seen((60.0, 80.0, 7.0, 4.0), level=0.01)) == ()

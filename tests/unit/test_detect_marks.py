@@ -126,6 +126,7 @@ def _difference(added: F32) -> Difference:
         white=flat,
         contrast=np.zeros(shape, np.float32),
         due=np.zeros(shape, np.float32),
+        left_over=np.zeros(shape, np.float32),
     )
 
 

@@ -176,7 +176,14 @@ def _print_view(seen: F32, due: F32) -> PatchView:
     usable = np.ones(due.shape[:2], bool)
     weight = np.ones(due.shape[:2], np.float32)
     return PatchView(
-        cast(PanelFrame, frame), due, seen - due, photo_light(due), weight, usable, 1.0
+        frame=cast(PanelFrame, frame),
+        expected=due,
+        residual=seen - due,
+        due=photo_light(due),
+        weight=weight,
+        usable=usable,
+        energy=np.ones_like(weight),
+        blur_px=1.0,
     )
 
 

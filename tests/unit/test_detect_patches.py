@@ -110,6 +110,7 @@ def _difference(observed: F32, expected: F32) -> Difference:
         white=np.full((*shape, 3), 0.9, np.float32),
         contrast=np.zeros(shape, np.float32),
         due=photo_light(expected),
+        left_over=photo_light(observed - expected) / np.float32(NOISE),
     )
 
 

@@ -166,6 +166,8 @@ VAPOUR = {
     "edge_shift_px": 10.0,
     "picture_share": 0.1,
     "neutral_likeness": 0.0,
+    "left_over": 60.0,
+    "left_over_rise": 8.0,
 }
 LIFT = {
     **VAPOUR,
@@ -231,7 +233,15 @@ EDGE = {
         ),
         (
             "patch",
-            {"snr": 40.0, "delta_e00": 12.0, "area_mm2": 40.0, "edge_shift_px": 9.0},
+            {
+                "snr": 40.0,
+                "delta_e00": 12.0,
+                "area_mm2": 40.0,
+                "edge_shift_px": 9.0,
+                "dye_share": 0.0,
+                "left_over": 400.0,
+                "left_over_rise": 40.0,
+            },
             "unexplained",
         ),
     ],
@@ -360,7 +370,7 @@ def test_findings_are_ordered_by_severity_then_difference() -> None:
 
 def test_values_that_follow_are_filled_in() -> None:
     """Diameter, share of the short side, edge distance and shift come from the other fields."""
-    bare = {"snr": 30.0, "delta_e00": 5.0}
+    bare = {"snr": 60.0, "delta_e00": 5.0, "left_over": 300.0, "left_over_rise": 20.0}
     (finding,) = named(candidate("patch", bare, (20.0, 100.0), 10.0, area_mm2=100.0))
     assert finding.kind == "unexplained"
     diameter = 2 * math.sqrt(100 / math.pi)

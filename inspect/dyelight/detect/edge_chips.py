@@ -29,6 +29,7 @@ _UNSEEN_RIM_MM = 1.1  # an outline that was not seen may be off by the print's d
 _DEPTH_MM = 12.0
 _TOUCH_MM, _BLURS = 0.9, 1.5
 _LEAST_DEPTH_MM = 0.8
+_LEAST_GREY_MM = 1.25  # what lies behind an edge that is a little off is grey as well
 _LEAST_MM2, _MOST_MM2 = 0.6, 150.0
 # of the way from print to base: metal that shows is darker than the base where it is coated white
 _BARE, _MEAN_BARE = 0.28, 0.35
@@ -69,8 +70,12 @@ def find_chips(
     rim = apart[band & (frame.edge_mm < touch_mm + _TOUCH_MM)]
     out: list[Candidate] = []
     view: PatchView | None = None
-    for bareness in (_bareness(difference, band), _greyness(difference, band)):
-        for place in _bites(frame.edge_mm, bareness, band, touch_mm, ppm):
+    for bareness, least_mm in (
+        (_bareness(difference, band), _LEAST_DEPTH_MM),
+        (_greyness(difference, band), _LEAST_GREY_MM),
+    ):
+        least_mm += rim_mm - _RIM_MM
+        for place in _bites(frame.edge_mm, bareness, band, touch_mm, least_mm, ppm):
             # the bite itself was left out of what patches are measured in
             view = view or patch_view(difference)
             usable = view.usable.copy()
@@ -91,9 +96,10 @@ def find_chips(
 
 
 def _bites(
-    edge_mm: F32, bareness: F32, band: Mask, touch_mm: float, ppm: float
+    edge_mm: F32, bareness: F32, band: Mask, touch_mm: float, least_mm: float, ppm: float
 ) -> Iterator[Place]:
-    """The largest places of the band (H, W) where the base shows and that are shaped as a bite."""
+    """The largest places of the band (H, W) where the base shows and that are shaped as a bite,
+    reaching at least `least_mm` in."""
     bare = cv2.morphologyEx((bareness > _BARE).astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2)))
     bare[~band] = 0
     _, labels, stats, _ = cv2.connectedComponentsWithStats(bare, connectivity=4)
@@ -106,6 +112,8 @@ def _bites(
             return
         x, y, w, h = (int(v) for v in stats[label, :4])
         place = Place.of(labels[y : y + h, x : x + w] == label, x, y)
+        if float(edge_mm[place.window][place.mask].max()) < least_mm:
+            continue
         if _is_bite(edge_mm, bareness, band, place, touch_mm, ppm):
             found += 1
             yield place
@@ -169,7 +177,7 @@ def _greyness(difference: Difference, band: Mask) -> F32:
     lit = np.maximum(linear_from_root(difference.white[rows, columns]), np.float32(0.02))
     chroma = np.full(rows.size, np.inf, np.float32)
     for light in (seen, seen / lit):
-        lab = lab_from_linear(np.clip(light, 0, 1)[None])[0]
+        lab = lab_from_linear(np.asarray(np.clip(light, 0, 1)[None], np.float32))[0]
         chroma = np.minimum(chroma, np.hypot(lab[:, 1], lab[:, 2]))
     share = np.minimum(far[rows, columns] / np.float32(_WHOLLY), 1)
     out[rows, columns] = np.where(chroma < _GREY_CHROMA, share, 0)
@@ -180,8 +188,7 @@ def _is_bite(
     edge_mm: F32, bareness: F32, band: Mask, place: Place, touch_mm: float, ppm: float
 ) -> bool:
     depth = edge_mm[place.window][place.mask]
-    least_mm = touch_mm - _TOUCH_MM + _LEAST_DEPTH_MM
-    if depth.min() > touch_mm or depth.max() < least_mm:
+    if depth.min() > touch_mm:
         return False
     rim = place.mask & (edge_mm[place.window] < touch_mm)
     rows, columns = np.nonzero(rim)

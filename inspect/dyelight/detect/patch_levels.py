@@ -27,6 +27,8 @@ _WIDE = 7  # cells
 _QUARTER, _STEPS = 0.3186, 512.0  # lower quartile of |normal noise|; eight-bit steps of a ratio
 # a scatter told by some 50 values is taken so many times, and not below this share of the panel's
 _FEW, _CALMEST = 1.3, 0.2
+_GRAIN_MM = 0.35
+_MOST_ENERGY = np.float32(400)  # a strong speck stands for no wide patch
 _LEAST_SCATTER = 0.0008  # root light: what eight-bit steps leave after smoothing
 
 
@@ -45,6 +47,7 @@ class PatchView:
     due: F32
     weight: F32
     usable: Mask
+    energy: F32
     blur_px: float
 
 
@@ -72,8 +75,23 @@ def patch_view(difference: Difference, ignore: Mask | None = None) -> PatchView:
     weight = 1 / (noise2 + np.float32(ratio) * slope2)
     weight[~usable] = 0
     return PatchView(
-        frame, expected, residual, difference.due, np.asarray(weight, np.float32), usable, blur_px
+        frame=frame,
+        expected=expected,
+        residual=residual,
+        due=difference.due,
+        weight=np.asarray(weight, np.float32),
+        usable=usable,
+        energy=_energy(difference.left_over, usable, frame.px_per_mm),
+        blur_px=blur_px,
     )
+
+
+def _energy(left_over: F32, usable: Mask, px_per_mm: float) -> F32:
+    """Squares (H, W) of what is left over noise, summed over as much as a mottle's grain holds."""
+    sigma = max(_GRAIN_MM * px_per_mm, 1.0)
+    # independent noise summed under a Gaussian has 1 / (4 pi sigma^2) of its variance
+    grain = gaussian(left_over * usable, sigma) * np.float32(2 * np.sqrt(np.pi) * sigma)
+    return np.asarray(np.minimum(grain * grain, _MOST_ENERGY), np.float32)
 
 
 def darker_scatter(light: F32, busy: U8, seen: Mask) -> F32 | None:

@@ -17,6 +17,7 @@ from ..records import F32, F64, Candidate, Mask
 from .dye_change import dye_share
 from .light_or_dye import light_share
 from .patch_border import Border, patch_border, stacked_border
+from .patch_ground import ground
 from .patch_texture import (
     colour_share,
     detail,
@@ -61,8 +62,8 @@ def measure_patch(
     observed, expected, white = view.frame.observed[cut], view.expected[cut], difference.white[cut]
     seen, due = photo_light(observed), view.due[cut]
     if ring.sum() > 30:
-        expected = expected + _middle(observed - expected, ring)
-        due = due + np.float32(np.median(some_of(seen - due, ring)))
+        carried = ground(np.dstack([observed - expected, seen - due]), ring, m)
+        expected, due = expected + carried[..., :3], due + carried[..., 3]
     expected, due = np.maximum(expected, 0), np.maximum(due, 0)
     lab_seen, lab_due = (_lab(some_of(gaussian(image, 1.0), m)) for image in (observed, expected))
     delta = ciede2000(lab_seen, lab_due)
@@ -92,6 +93,7 @@ def measure_patch(
     )
     features["colour_share"] = colour_share(residual, expected, m, usable)
     features["edge_shift_px"] = edge_shift(residual, expected, m)
+    features |= _unrest(view.energy[cut], m, ring)
     features["mottle"] = mottle(residual, m, ring, features["eq_diameter_mm"] * ppm)
     share = light_share(observed, expected, white, m, ring, ppm)
     if share is not None:
@@ -126,6 +128,12 @@ _OF_ONE_SIGN = (
 )  # fmt: skip
 
 
+def without(candidate: Candidate, names: tuple[str, ...]) -> Candidate:
+    """The candidate without the features that say nothing of it."""
+    kept = {k: v for k, v in candidate.features.items() if k not in names}
+    return replace(candidate, features=kept)
+
+
 def measure_washed(
     difference: Difference, view: PatchView, place: Place, peak: float
 ) -> Candidate | None:
@@ -140,16 +148,19 @@ def measure_washed(
     dark, pale = np.quantile(due[place.mask], [0.05, 0.95])
     inked = place.mask & (due < 0.5 * (dark + pale))
     paler = photo_light(view.residual[place.window])[inked]
-    features = {k: v for k, v in found.features.items() if k not in _OF_ONE_SIGN}
+    found = without(found, _OF_ONE_SIGN)
+    features = dict(found.features)
     # root light runs over its range as lightness runs over 0..100
     features["delta_l"] = 100 * float(paler.mean()) if paler.size else 0.0
     features["washed_out"] = 1.0
     return replace(found, tone="light" if features["delta_l"] > 0 else "dark", features=features)
 
 
-def _middle(image: F32, where: Mask) -> F32:
-    """Median (3,) of an image's (H, W, 3) channels over a mask."""
-    return np.asarray(np.median(some_of(image, where).T.copy(), axis=1), np.float32)
+def _unrest(energy: F32, mask: Mask, ring: Mask) -> dict[str, float]:
+    """Mean energy left over (H, W) within a patch, and its rise over that of the ring around it."""
+    inside = float(energy[mask].mean())
+    around = float(energy[ring].mean()) if ring.sum() > 30 else inside
+    return {"left_over": inside, "left_over_rise": inside / max(around, 1.0)}
 
 
 def _lab(root: F32) -> F32:

@@ -18,10 +18,11 @@ from ..records import F32, Candidate, Mask
 from .detail_loss import find_detail_loss
 from .patch_groups import Region, grouped
 from .patch_levels import Level, PatchView, patch_view, smoothed_levels
-from .patch_measures import measure_patch, measure_washed, sharpened
+from .patch_measures import measure_patch, measure_washed, sharpened, without
 from .places import Place, Window
 from .same import lone_marks
 from .shapes import drawn, is_mark
+from .unrest import find_unrest
 
 _SKIRT_MM = 0.6
 _MARK_MM = 0.5  # a mark's blurred skirt
@@ -31,6 +32,7 @@ MOST = 120
 _BAR_STEP = 1.5
 _STANDS_FOR = 0.6  # share of a washed-out place that one region must hold to stand for it
 _FRAGMENT = 0.6
+_SAME = 0.5
 _LEAST_PX = 4
 _NEW = 2  # marks the place just filled
 
@@ -73,7 +75,21 @@ def find_patches(
     washed, regions = _settled(find_detail_loss(view)[:MOST], regions)
     seen = [measure_patch(difference, view, r.place, r.sign, r.peak) for r in regions]
     seen += [measure_washed(difference, view, place, peak) for place, peak in washed]
+    known = [region.place for region in regions] + [place for place, _ in washed]
+    for place, peak in find_unrest(view):
+        # what a smoothed difference shows as well is better measured there
+        if not any(other.shared(place) > _SAME * min(other.count, place.count) for other in known):
+            one = measure_patch(difference, view, place, _sign(light, place), peak)
+            # mottle is light and dark by turns: no lobe of a dimple
+            seen.append(one and without(one, ("opposite_lobe", "rim_contrast")))
     return tuple(one for one in seen if one is not None)
+
+
+def _sign(light: F32, place: Place) -> int:
+    """Whether most of a place's mottle is lighter than what lies around it, or darker."""
+    here = light[place.window]
+    around = np.median(here[~place.mask]) if not place.mask.all() else 0.0
+    return 1 if float(here[place.mask].mean() - around) >= 0 else -1
 
 
 def _settled(

@@ -13,7 +13,7 @@ from .shapes import drawn, is_mark
 _REFLECTION = 0.55  # likeness over which a pale patch is light on the coating, not missing dye
 _SMOOTH = 0.12  # vapour is mottled, a reflection is not
 _DETAIL_KEPT = 0.75
-_LIGHT, _PLAIN, _MOTTLED = 0.62, 0.8, 0.2
+_LIGHT, _PLAIN, _MOTTLED = 0.60, 0.8, 0.2
 _ROUND = 0.7  # lamps and windows have plain shapes, and gloss rounds them off
 _EDGE_MM = 2.5
 _BROAD = 0.22  # share of the short side from which a soft patch may as well be light
@@ -26,6 +26,7 @@ _PIECE, _AS_STRONG = 2.0, 0.7
 _OVER_WHITE = 0.5  # no bare base is brighter than white
 _SKIRT = 0.3  # share of a patch in the skirt of glare from which it may be the glare's own
 _SKIRT_MM = 2.0
+_RESTLESS, _RISE, _SOFTEST_SPOT = 40.0, 4.0, 9.0
 _VERY_SOFT = 2.5
 _SHARP_BORDER = 1.3  # no glare ends so sharply, nor does what it mirrors
 _THROUGH_DE00 = 3.0
@@ -39,7 +40,7 @@ def is_reflection(difference: Difference, candidate: Candidate) -> bool:
         return False
     features = candidate.features
     wide = features["eq_diameter_mm"] > _WIDE_MM
-    if "washed_out" in features or _is_thin_line(candidate):
+    if "washed_out" in features or _is_thin_line(candidate) or is_restless(candidate):
         return False
     softness = features.get("edge_blur_ratio", 0.0)
     if 0 < softness < _SHARP_BORDER and _is_bare(candidate):
@@ -94,6 +95,8 @@ def is_skirt(difference: Difference, candidate: Candidate) -> bool:
     count = max(int(mask.sum()), 1)
     if (difference.skirt & mask).sum() < _SKIRT * count:
         return False
+    if is_restless(candidate):
+        return False
     small = candidate.features["eq_diameter_mm"] < _SKIRT_MM
     softness = candidate.features.get("edge_blur_ratio")
     if small or softness is None:
@@ -102,6 +105,18 @@ def is_skirt(difference: Difference, candidate: Candidate) -> bool:
         return False
     near = drawn(difference, [candidate], _SKIRT_MM)
     return bool((difference.hidden & near).any())
+
+
+def is_restless(candidate: Candidate) -> bool:
+    """Whether a patch is mottled as no light is that is out of focus: what is left of it once its
+    neighbourhood's light was forgiven stands far out of the noise and of what lies around."""
+    features = candidate.features
+    return (
+        features.get("left_over", 0.0) > _RESTLESS
+        and features.get("left_over_rise", 0.0) > _RISE
+        and features["eq_diameter_mm"] > _SKIRT_MM
+        and features.get("edge_blur_ratio", 0.0) < _SOFTEST_SPOT
+    )
 
 
 def shows_through(candidate: Candidate) -> bool:

@@ -122,7 +122,23 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
         white=white,
         contrast=contrast,
         due=due,
+        left_over=_left_over(frame, at, shrink),
     )
+
+
+def _left_over(frame: PhotoFrame, at: F32, shrink: int) -> F32:
+    """The photo frame's residual over its noise (H, W), summed over the panel frame's pixels at
+    `at` (H, W, 2), which lie in the photo frame averaged down by `shrink`."""
+    height, width = frame.sigma.shape[0] // shrink, frame.sigma.shape[1] // shrink
+    sums = np.empty((height, width), np.float32)
+    across = slice(0, width * shrink)
+    for rows in strips(height, _STRIP_PX):
+        full = slice(rows.start * shrink, rows.stop * shrink), across
+        over = cv2.divide(frame.residual[full], frame.sigma[full])
+        over *= frame.usable[full]
+        sums[rows] = reduced(np.asarray(over, np.float32), shrink)
+    sums *= np.float32(shrink)
+    return np.asarray(sample(sums, at), np.float32)
 
 
 def _under_glare(panel: PanelFrame, under: Mask, local: LocalLight) -> F32:

@@ -115,6 +115,8 @@ class Difference:
     the neighbourhood's own light does to the print's contrast there, root light. `due` (H, W)
     float32: the light channel as it should be under that light, as sharp as the photo is elsewhere;
     in `panel.expected` the contrast and sharpness of every place were matched to the photo's.
+    `left_over` (H, W) float32: what is left of the light channel once place, light, contrast and
+    sharpness were forgiven, summed over noise so that pure noise has unit scatter.
     """
 
     artwork: Artwork
@@ -129,6 +131,7 @@ class Difference:
     white: F32
     contrast: F32
     due: F32
+    left_over: F32
 
     def to_panel_mm(self, points_mm: F64) -> F64:
         """Panel mm (N, 2) of artwork points (N, 2) in mm: the print may sit off the metal."""

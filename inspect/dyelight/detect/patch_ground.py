@@ -1,0 +1,58 @@
+"""What the expected look errs by around a patch, carried on across it.
+
+A reflection's skirt and uneven light slope and bend: the middle of a ring around a patch is no
+ground for either of its sides. A membrane held along the ring is (the harmonic function with the
+ring's values; Perez, Gangnet and Blake, ACM Trans. Graph. 22, 2003, fill holes in pictures so).
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from ..imaging import area, enlarged, reduced, some_of
+from ..records import F32, Mask
+
+_CELLS = (6, 12, 24)  # along the window's longer side, coarse to fine
+_ROUNDS = 12
+_PLENTY_PX = 48
+_FAR = 3.0  # scatters beyond which the ring shows something else
+_HELD = 0.25  # share of a cell that must be ring
+
+
+def ground(apart: F32, ring: Mask, mask: Mask) -> F32:
+    """The difference (H, W, C) that a ring (H, W) around a mask (H, W) lets expect everywhere."""
+    height, width = ring.shape
+    sample = some_of(apart, ring)
+    middle = np.median(sample, axis=0)
+    reach = np.maximum(_FAR * 1.4826 * np.median(np.abs(sample - middle), axis=0), 1e-6)
+    held = (ring & ~mask).astype(np.float32)
+    # of a wide window every cell of the finest grid holds many pixels
+    step = max(1, min(height, width) // _PLENTY_PX)
+    clipped = np.clip(apart, middle - reach, middle + reach).astype(np.float32)
+    sums, share = reduced(clipped * held[..., None], step), reduced(held, step)[..., None]
+    out = np.broadcast_to(middle, sums.shape).astype(np.float32)
+    longer = max(sums.shape[:2])
+    for cells in _CELLS:
+        if cells > longer:
+            break
+        size = tuple(max(2, round(cells * side / longer)) for side in sums.shape[1::-1])
+        out = _relaxed(_resized(out, size), _resized(sums, size), _resized(share, size))
+    return enlarged(out, (width, height)).reshape(apart.shape)
+
+
+def _resized(image: F32, size: tuple[int, ...]) -> F32:
+    out = np.asarray(area(image, (size[0], size[1])), np.float32)
+    return out.reshape(size[1], size[0], -1)
+
+
+def _relaxed(sheet: F32, sums: F32, share: F32) -> F32:
+    """A sheet (h, w, C) drawn flat between the cells that are held at `sums` over `share`."""
+    known = share > _HELD
+    values = sums / np.maximum(share, np.float32(1e-3))
+    for _ in range(_ROUNDS):
+        np.copyto(sheet, values, where=known)
+        soft = cv2.blur(sheet, (3, 3), borderType=cv2.BORDER_REPLICATE)
+        sheet = np.asarray(soft, np.float32).reshape(sheet.shape)
+    np.copyto(sheet, values, where=known)
+    return sheet

@@ -1,0 +1,113 @@
+"""Mottle that stays under any light, and the ground that a ring carries across a patch."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import cast
+
+import numpy as np
+import pytest
+
+from dyelight.detect.patch_ground import ground
+from dyelight.detect.patch_levels import PatchView
+from dyelight.detect.reflections import is_reflection, is_restless
+from dyelight.detect.unrest import find_unrest
+from dyelight.imaging import gaussian
+from dyelight.look import Difference, PanelFrame
+from dyelight.records import F32, Candidate, Mask
+
+SIDE, PER_MM = 480, 4.0
+
+
+def _view(mottle: F32) -> PatchView:
+    """A view whose left-over energy is that of pure noise and of a mottle (SIDE, SIDE)."""
+    rng = np.random.default_rng(3)
+    grain = gaussian(rng.normal(size=(SIDE, SIDE)).astype(np.float32), 1.4)
+    energy = np.square(grain / grain.std() + mottle).astype(np.float32)
+    blank = np.zeros((SIDE, SIDE, 3), np.float32)
+    return PatchView(
+        frame=cast(PanelFrame, SimpleNamespace(px_per_mm=PER_MM)),
+        expected=blank,
+        residual=blank,
+        due=blank[..., 0],
+        weight=np.ones((SIDE, SIDE), np.float32),
+        usable=np.ones((SIDE, SIDE), bool),
+        energy=energy,
+        blur_px=1.0,
+    )
+
+
+def _disc(x: float, y: float, radius: float) -> Mask:
+    rows, columns = np.indices((SIDE, SIDE))
+    return np.asarray(np.hypot(columns - x, rows - y) < radius)
+
+
+def test_a_mottled_disc_is_found_at_its_place_and_size() -> None:
+    """12 mm across, light and dark by turns so that its mean is nothing, five times the noise."""
+    grain = gaussian(np.random.default_rng(4).normal(size=(SIDE, SIDE)).astype(np.float32), 4.0)
+    spot = _disc(150, 300, 6 * PER_MM)
+    found = find_unrest(_view(np.asarray(5 * grain / grain.std() * spot, np.float32)))
+    place, score = found[0]
+    rows, columns = np.nonzero(place.mask)
+    assert np.hypot(columns.mean() + place.x0 - 150, rows.mean() + place.y0 - 300) < 2.0 * PER_MM
+    assert 0.6 * spot.sum() < place.count < 1.4 * spot.sum()
+    assert score > 10
+    assert all(other < 0.6 * score for _, other in found[1:])
+
+
+def test_noise_alone_is_nowhere_restless() -> None:
+    """Pure noise of one strength gives no place at all."""
+    assert find_unrest(_view(np.zeros((SIDE, SIDE), np.float32))) == []
+
+
+def _ring(inner: float, outer: float) -> tuple[Mask, Mask]:
+    rows, columns = np.indices((80, 100))
+    far = np.hypot(columns - 50, rows - 40)
+    return np.asarray(far < inner - 4), np.asarray((far > inner) & (far < outer))
+
+
+def test_a_slope_around_a_patch_is_carried_across_it() -> None:
+    """A plane is its own membrane: under a patch of any height the slope of its ring stands."""
+    mask, ring = _ring(20, 36)
+    rows, columns = np.indices(mask.shape)
+    slope = (0.002 * columns - 0.001 * rows)[..., None] * np.array([1.0, 0.5, -1.0])
+    seen = np.asarray(slope + 0.3 * mask[..., None], np.float32)
+    carried = ground(seen, ring, mask)
+    assert np.abs((carried - slope)[mask]).max() < 0.006
+    assert np.abs(np.median(seen[ring], axis=0) - slope[40, 65]).max() > 0.02
+
+
+def test_a_ring_on_one_side_carries_its_value_on() -> None:
+    """At the panel's edge nothing is known past the patch: the membrane lies flat there."""
+    mask, ring = _ring(20, 36)
+    ring[:, 50:] = False
+    seen = np.full((*mask.shape, 1), 0.05, np.float32)
+    seen[mask] = 0.4
+    assert ground(seen, ring, mask)[mask] == pytest.approx(0.05, abs=0.002)
+
+
+def _patch(left_over: float, rise: float) -> Candidate:
+    features = {
+        "elongation": 1.0,
+        "eq_diameter_mm": 14.0,
+        "edge_blur_ratio": 3.0,
+        "reflection_likeness": 0.9,
+        "solidity": 0.9,
+        "over_white": 0.0,
+        "mottle": 0.05,
+        "left_over": left_over,
+        "left_over_rise": rise,
+    }
+    box = (10.0, 10.0, 24.0, 24.0)
+    outline = np.array([[10, 10], [24, 10], [24, 24], [10, 24]], float)
+    return Candidate("patch", (17.0, 17.0), box, outline, 154.0, 6.0, 20.0, "light", features)
+
+
+def test_a_mottled_patch_is_no_reflection() -> None:
+    """The same soft pale patch is a reflection where it is smooth, none where mottle stays."""
+    size = SimpleNamespace(width_mm=200.0, height_mm=150.0)
+    there = cast(Difference, SimpleNamespace(artwork=size))
+    assert is_reflection(there, _patch(2.0, 1.1))
+    assert not is_reflection(there, _patch(90.0, 9.0))
+    # where all around is as restless it is the picture
+    assert not is_restless(_patch(90.0, 1.2))
