@@ -87,7 +87,7 @@ def answer_claim(
         with stage("claim", first.file):
             lies = where_it_lies(pointed, artwork, placement)
             if lies.inside > 0:
-                difference = compare(first, artwork, placement)
+                difference = compare(first, artwork, placement, every_pixel=True)
                 look = look_at(difference, pointed, lies)
                 courses = _courses(inspection.findings, difference, lies)
     file = file_facts(artwork)

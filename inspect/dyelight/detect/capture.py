@@ -52,8 +52,8 @@ def capture_facts(
         )
     notes += _sight_notes(seen.hidden_fraction, seen.smallest_speck_mm)
     return Capture(
-        px_per_mm=frame.px_per_mm,
-        blur_px=frame.blur_px,
+        px_per_mm=frame.px_per_mm / frame.scale,
+        blur_px=frame.blur_px / frame.scale,
         hidden_fraction=seen.hidden_fraction,
         hidden_mm=seen.hidden_mm,
         smallest_speck_mm=seen.smallest_speck_mm,

@@ -216,7 +216,7 @@ def _outline_mm(
     hull = hull + 0.5 * out / reach
     both = np.concatenate([center_px(mark), hull]) + np.array(origin)
     frame = difference.photo
-    mm = difference.to_panel_mm(difference.picture.to_artwork(frame.to_photo_px(both)))
+    mm = difference.to_panel_mm(difference.picture.to_artwork(frame.to_worked_px(both)))
     half = 0.5 / frame.px_per_mm
     low, high = np.minimum(mm[1:].min(0), mm[0] - half), np.maximum(mm[1:].max(0), mm[0] + half)
     return mm[1:], box_around(low, high), (float(mm[0, 0]), float(mm[0, 1]))

@@ -55,6 +55,7 @@ def keep_sight(
     alone: bool,
 ) -> Sight:
     """What merging needs of one photo; `alone` where it is the only one."""
+    frame = difference.photo
     capture = capture_facts(difference, seen, placement, photo)
     layers = None
     if not alone:
@@ -65,7 +66,7 @@ def keep_sight(
         capture=capture,
         panel_from_artwork=difference.panel_from_artwork,
         view=placement.corners_px / max(photo.width_px, photo.height_px),
-        uncertainty_mm=placement.uncertainty_px / difference.photo.px_per_mm,
+        uncertainty_mm=placement.uncertainty_px * frame.scale / frame.px_per_mm,
         layers=layers,
         taught=seen.taught,
     )

@@ -11,6 +11,7 @@ from ..imaging import distance_inside, from_cells, gaussian, reduced, sample, st
 from ..records import F32, F64, Artwork, Mask, Photo, Placement
 from .bare_base import lit_base
 from .fine_colours import fine_samples
+from .fineness import at_its_fineness
 from .frames import BLOCK_PX, Difference, PanelFrame, PhotoFrame
 from .glare import broadly_off, glare, in_photo_window, not_followed
 from .light_field import light_added
@@ -45,13 +46,26 @@ _PLACED_PX = 1.5
 _STRIP_PX = 2 * BLOCK_PX
 
 
-def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int = 0) -> Difference:
+def compare(
+    photo: Photo,
+    artwork: Artwork,
+    placement: Placement,
+    *,
+    seed: int = 0,
+    every_pixel: bool = False,
+) -> Difference:
     """Hold the photo against what the artwork should look like under its light.
 
-    Deterministic for a given `seed`, which picks the samples that colour and light are fitted on.
+    Deterministic for a given `seed`, which picks the samples that colour and light are fitted on. A
+    large photo is worked with at the fineness that its camera resolves (`fineness.py`), or as it is
+    with `every_pixel`.
     """
     rng = np.random.default_rng(seed)
     px_per_mm = float(np.median(local_scale(placement, panel_grid(artwork))))
+    scale = 1.0
+    if not every_pixel:
+        photo, placement, scale = at_its_fineness(photo, placement, px_per_mm)
+        px_per_mm *= scale
     working = working_pixels(artwork, px_per_mm)
     panel = square_up(photo.pixels, working, artwork, placement)
     look, samples = fit_look(panel, rng)
@@ -98,6 +112,7 @@ def compare(photo: Photo, artwork: Artwork, placement: Placement, *, seed: int =
     frame, forgiven, contrast, due = _photo_frame(
         observed, light, usable, under_px, lit, sharp, px_per_mm, (x0, y0), cells, shrink
     )
+    frame = replace(frame, scale=scale)
     height, width = panel.inside.shape
     at = frame_in_photo(placement, panel.px_per_mm, width, height, (x0, y0), shrink)
     contrast, due = sample(contrast, at), sample(due, at)

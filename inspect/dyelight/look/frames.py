@@ -56,7 +56,8 @@ class PanelFrame:
 
 @dataclass(frozen=True, slots=True)
 class PhotoFrame:
-    """A window of the photo in its own pixels, first pixel centre at photo px (x0, y0).
+    """A window of the photo in the pixels that it is worked with, `scale` of them to a photo px;
+    its first pixel's centre is at (x0, y0) of those.
 
     All arrays are (H, W) float32 unless said otherwise. `observed`, `expected` (H, W, 3) are root
     light. `residual` is the light channel's difference with local place, gain and blur errors
@@ -78,6 +79,7 @@ class PhotoFrame:
     blur_px: float
     sharpness: Sharpness
     local: tuple[F32, F32] | None = None
+    scale: float = 1.0
 
     def lit(self, rows: slice, columns: slice) -> F32:
         """Expected root light (h, w, 3) of a part, under its own neighbourhood's light."""
@@ -99,8 +101,8 @@ class PhotoFrame:
         )
         return expected + light_added(expected, gain, veil)
 
-    def to_photo_px(self, points_px: F64) -> F64:
-        """Photo px (N, 2) of frame points (N, 2)."""
+    def to_worked_px(self, points_px: F64) -> F64:
+        """Points (N, 2) of the photo as it is worked with, of frame points (N, 2)."""
         return np.asarray(points_px + np.array([self.x0, self.y0]))
 
 
@@ -108,15 +110,16 @@ class PhotoFrame:
 class Difference:
     """Photo against expectation, in both frames, with what is needed to measure on the panel.
 
-    `outline_seen` says whether the metal's own outline was found, or the print's stands for it.
-    `hidden` (H, W) bool on the panel frame: clipped places and strong glare; `skirt` (H, W) bool
-    where glare fades out, expected under its own neighbourhood's light there. `white` (H,
-    W, 3) float32: root light that the bare white base has there. `contrast` (H, W) float32: what
-    the neighbourhood's own light does to the print's contrast there, root light. `due` (H, W)
-    float32: the light channel as it should be under that light, as sharp as the photo is elsewhere;
-    in `panel.expected` the contrast and sharpness of every place were matched to the photo's.
-    `left_over` (H, W) float32: what is left of the light channel once place, light, contrast and
-    sharpness were forgiven, summed over noise so that pure noise has unit scatter.
+    `picture` takes artwork mm to the photo as it is worked with. `outline_seen` says whether the
+    metal's own outline was found, or the print's stands for it. `hidden` (H, W) bool on the panel
+    frame: clipped places and strong glare; `skirt` (H, W) bool where glare fades out, expected
+    under its own neighbourhood's light there. `white` (H, W, 3) float32: root light that the bare
+    white base has there. `contrast` (H, W) float32: what the neighbourhood's own light does to the
+    print's contrast there, root light. `due` (H, W) float32: the light channel as it should be
+    under that light, as sharp as the photo is elsewhere; in `panel.expected` the contrast and
+    sharpness of every place were matched to the photo's. `left_over` (H, W) float32: what is left
+    of the light channel once place, light, contrast and sharpness were forgiven, summed over noise
+    so that pure noise has unit scatter.
     """
 
     artwork: Artwork
@@ -132,6 +135,10 @@ class Difference:
     contrast: F32
     due: F32
     left_over: F32
+
+    def to_photo_px(self, points_mm: F64) -> F64:
+        """Px (N, 2) of the photo as it was taken, of artwork points (N, 2) in mm."""
+        return (self.picture.to_photo(points_mm) + 0.5) / self.photo.scale - 0.5
 
     def to_panel_mm(self, points_mm: F64) -> F64:
         """Panel mm (N, 2) of artwork points (N, 2) in mm: the print may sit off the metal."""

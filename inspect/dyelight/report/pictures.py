@@ -32,7 +32,7 @@ def squared_up_pictures(photo: Photo, difference: Difference) -> Pictures:
     mm = difference.to_artwork_mm(np.stack(np.meshgrid(xs, ys), -1).reshape(-1, 2))
     photo_nodes, frame_nodes = (
         points.astype(np.float32).reshape(len(ys), len(xs), 2)
-        for points in (difference.picture.to_photo(mm), difference.panel.to_px(mm))
+        for points in (difference.to_photo_px(mm), difference.panel.to_px(mm))
     )
     pixels = (
         photo.pixels if photo.pixels.dtype == np.uint8 else (photo.pixels >> 8).astype(np.uint8)

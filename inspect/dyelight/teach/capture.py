@@ -134,7 +134,7 @@ def grid_of(difference: Difference) -> Grid:
     xs, ys = np.linspace(0, art.width_mm, 9), np.linspace(0, art.height_mm, 9)
     mm = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
     panel = difference.to_panel_mm(mm) if difference.outline_seen else mm
-    return panel, difference.picture.to_photo(mm)
+    return panel, difference.to_photo_px(mm)
 
 
 def lens_of(placement: Placement) -> tuple[float, float]:

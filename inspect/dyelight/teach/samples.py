@@ -69,7 +69,7 @@ def sample_panel(
     px = np.stack([flat % columns, flat // columns], axis=1).astype(np.float64)
     mm = frame.to_mm((px + 0.5) * _STEP - 0.5)
     art_mm = np.array([difference.artwork.width_mm, difference.artwork.height_mm])
-    photo_px = difference.picture.to_photo(mm)
+    photo_px = difference.to_photo_px(mm)
     return PanelSamples(
         light=linear_from_root(np.maximum(small(frame.observed).reshape(-1, 3)[flat], 0)).astype(
             np.float64
