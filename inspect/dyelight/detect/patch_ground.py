@@ -21,7 +21,10 @@ _HELD = 0.25  # share of a cell that must be ring
 
 
 def ground(apart: F32, ring: Mask, mask: Mask) -> F32:
-    """The difference (H, W, C) that a ring (H, W) around a mask (H, W) lets expect everywhere."""
+    """The difference (H, W, C) that a ring (H, W) around a mask (H, W) lets expect within it.
+
+    On the ring itself it is the ring's middle, so that what lies there still shows.
+    """
     height, width = ring.shape
     sample = some_of(apart, ring)
     middle = np.median(sample, axis=0)
@@ -38,7 +41,9 @@ def ground(apart: F32, ring: Mask, mask: Mask) -> F32:
             break
         size = tuple(max(2, round(cells * side / longer)) for side in sums.shape[1::-1])
         out = _relaxed(_resized(out, size), _resized(sums, size), _resized(share, size))
-    return enlarged(out, (width, height)).reshape(apart.shape)
+    carried = enlarged(out, (width, height)).reshape(apart.shape)
+    carried[ring] = middle
+    return carried
 
 
 def _resized(image: F32, size: tuple[int, ...]) -> F32:
