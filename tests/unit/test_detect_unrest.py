@@ -94,7 +94,7 @@ def _patch(left_over: float, rise: float) -> Candidate:
         "reflection_likeness": 0.9,
         "solidity": 0.9,
         "over_white": 0.0,
-        "mottle": 0.05,
+        "mottle": 0.3,
         "left_over": left_over,
         "left_over_rise": rise,
     }

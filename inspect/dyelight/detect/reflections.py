@@ -116,6 +116,7 @@ def is_restless(candidate: Candidate) -> bool:
         and features.get("left_over_rise", 0.0) > _RISE
         and features["eq_diameter_mm"] > _SKIRT_MM
         and features.get("edge_blur_ratio", 0.0) < _SOFTEST_SPOT
+        and features.get("mottle", 1.0) > _SMOOTH
     )
 
 
