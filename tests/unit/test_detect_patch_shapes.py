@@ -183,6 +183,7 @@ def _print_view(seen: F32, due: F32) -> PatchView:
         weight=weight,
         usable=usable,
         energy=np.ones_like(weight),
+        given_up=np.zeros(weight.shape, bool),
         blur_px=1.0,
     )
 

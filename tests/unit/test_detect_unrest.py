@@ -33,6 +33,7 @@ def _view(mottle: F32) -> PatchView:
         weight=np.ones((SIDE, SIDE), np.float32),
         usable=np.ones((SIDE, SIDE), bool),
         energy=energy,
+        given_up=np.zeros((SIDE, SIDE), bool),
         blur_px=1.0,
     )
 
@@ -111,3 +112,9 @@ def test_a_mottled_patch_is_no_reflection() -> None:
     assert not is_reflection(there, _patch(90.0, 9.0))
     # where all around is as restless it is the picture
     assert not is_restless(_patch(90.0, 1.2))
+
+
+def test_what_was_given_up_is_restless_for_no_reflection() -> None:
+    """Where nothing could be forgiven the energy is the most there is: it may be a lamp."""
+    assert is_restless(_patch(390.0, 30.0))
+    assert not is_restless(_patch(400.0, 30.0))

@@ -28,7 +28,7 @@ _QUARTER, _STEPS = 0.3186, 512.0  # lower quartile of |normal noise|; eight-bit 
 # a scatter told by some 50 values is taken so many times, and not below this share of the panel's
 _FEW, _CALMEST = 1.3, 0.2
 _GRAIN_MM = 0.35
-_MOST_ENERGY = np.float32(400)  # a strong speck stands for no wide patch
+MOST_ENERGY = np.float32(400)  # a strong speck stands for no wide patch
 _LEAST_SCATTER = 0.0008  # root light: what eight-bit steps leave after smoothing
 
 
@@ -38,7 +38,9 @@ class PatchView:
 
     `expected` (H, W, 3) blurred to match and `residual` (H, W, 3) photo minus expected, both root
     light; `due` (H, W) the light channel with all the detail that it should have; `weight` (H, W)
-    inverse variance, zero where not `usable` (H, W).
+    inverse variance, zero where not `usable` (H, W); `energy` (H, W) what is left over noise,
+    squared, once all that a neighbourhood may err by was forgiven: 1 for noise alone; `given_up`
+    (H, W) bool where the look was so far off that there was nothing to forgive.
     """
 
     frame: PanelFrame
@@ -48,6 +50,7 @@ class PatchView:
     weight: F32
     usable: Mask
     energy: F32
+    given_up: Mask
     blur_px: float
 
 
@@ -82,6 +85,8 @@ def patch_view(difference: Difference, ignore: Mask | None = None) -> PatchView:
         weight=np.asarray(weight, np.float32),
         usable=usable,
         energy=_energy(difference.left_over, usable, frame.px_per_mm),
+        # what is left of a pixel that was looked at is never nothing
+        given_up=difference.left_over == 0,
         blur_px=blur_px,
     )
 
@@ -91,7 +96,7 @@ def _energy(left_over: F32, usable: Mask, px_per_mm: float) -> F32:
     sigma = max(_GRAIN_MM * px_per_mm, 1.0)
     # independent noise summed under a Gaussian has 1 / (4 pi sigma^2) of its variance
     grain = gaussian(left_over * usable, sigma) * np.float32(2 * np.sqrt(np.pi) * sigma)
-    return np.asarray(np.minimum(grain * grain, _MOST_ENERGY), np.float32)
+    return np.asarray(np.minimum(grain * grain, MOST_ENERGY), np.float32)
 
 
 def darker_scatter(light: F32, busy: U8, seen: Mask) -> F32 | None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -18,6 +17,7 @@ from .dye_change import dye_share
 from .light_or_dye import light_share
 from .patch_border import Border, patch_border, stacked_border
 from .patch_ground import ground
+from .patch_levels import MOST_ENERGY, PatchView
 from .patch_texture import (
     colour_share,
     detail,
@@ -29,9 +29,7 @@ from .patch_texture import (
 from .places import Place
 from .shapes import Box, borders_px, box_around, center_px, edge_shift, hull_px, length_and_width
 
-if TYPE_CHECKING:
-    from .patch_levels import PatchView
-
+_GIVEN_UP = 0.5  # share of a patch
 _DRAWN_OUT = 6.0  # squared length over area from which a patch is a line
 _UNSEEN_DE00 = 0.7
 _PIXEL_SIGMA = 0.5  # resampling's own blur
@@ -93,7 +91,7 @@ def measure_patch(
     )
     features["colour_share"] = colour_share(residual, expected, m, usable)
     features["edge_shift_px"] = edge_shift(residual, expected, m)
-    features |= _unrest(view.energy[cut], m, ring)
+    features |= _unrest(view.energy[cut], view.given_up[cut], m, ring)
     features["mottle"] = mottle(residual, m, ring, features["eq_diameter_mm"] * ppm)
     share = light_share(observed, expected, white, m, ring, ppm)
     if share is not None:
@@ -156,9 +154,13 @@ def measure_washed(
     return replace(found, tone="light" if features["delta_l"] > 0 else "dark", features=features)
 
 
-def _unrest(energy: F32, mask: Mask, ring: Mask) -> dict[str, float]:
-    """Mean energy left over (H, W) within a patch, and its rise over that of the ring around it."""
-    inside = float(energy[mask].mean())
+def _unrest(energy: F32, given_up: Mask, mask: Mask, ring: Mask) -> dict[str, float]:
+    """Mean energy left over (H, W) within a patch, and its rise over that of the ring around it.
+
+    A patch that was given up as far off is as far from the expected as anything can be.
+    """
+    lost = float(given_up[mask].mean()) > _GIVEN_UP
+    inside = float(MOST_ENERGY) if lost else float(energy[mask].mean())
     around = float(energy[ring].mean()) if ring.sum() > 30 else inside
     return {"left_over": inside, "left_over_rise": inside / max(around, 1.0)}
 

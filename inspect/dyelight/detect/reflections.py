@@ -8,6 +8,7 @@ import numpy as np
 
 from ..look import Difference
 from ..records import Candidate
+from .patch_levels import MOST_ENERGY
 from .shapes import drawn, is_mark
 
 _REFLECTION = 0.55  # likeness over which a pale patch is light on the coating, not missing dye
@@ -111,9 +112,11 @@ def is_restless(candidate: Candidate) -> bool:
     """Whether a patch is mottled as no light is that is out of focus: what is left of it once its
     neighbourhood's light was forgiven stands far out of the noise and of what lies around."""
     features = candidate.features
-    return (
-        features.get("left_over", 0.0) > _RESTLESS
-        and features.get("left_over_rise", 0.0) > _RISE
+    # what was given up as far off may be a lamp as well
+    left_over = features.get("left_over", 0.0)
+    return bool(
+        _RESTLESS < left_over < MOST_ENERGY
+        and features["left_over_rise"] > _RISE
         and features["eq_diameter_mm"] > _SKIRT_MM
         and features.get("edge_blur_ratio", 0.0) < _SOFTEST_SPOT
         and features.get("mottle", 1.0) > _SMOOTH
