@@ -72,7 +72,7 @@ def find_chips(
     view: PatchView | None = None
     for bareness, least_mm in (
         (_bareness(difference, band), _LEAST_DEPTH_MM),
-        (_greyness(difference, band), _LEAST_GREY_MM),
+        (_greyness(difference, band, apart), _LEAST_GREY_MM),
     ):
         least_mm += rim_mm - _RIM_MM
         for place in _bites(frame.edge_mm, bareness, band, touch_mm, least_mm, ppm):
@@ -112,9 +112,7 @@ def _bites(
             return
         x, y, w, h = (int(v) for v in stats[label, :4])
         place = Place.of(labels[y : y + h, x : x + w] == label, x, y)
-        if float(edge_mm[place.window][place.mask].max()) < least_mm:
-            continue
-        if _is_bite(edge_mm, bareness, band, place, touch_mm, ppm):
+        if _is_bite(edge_mm, bareness, band, place, (touch_mm, least_mm), ppm):
             found += 1
             yield place
 
@@ -159,15 +157,15 @@ def _bareness(difference: Difference, band: Mask) -> F32:
     return out
 
 
-def _greyness(difference: Difference, band: Mask) -> F32:
+def _greyness(difference: Difference, band: Mask, apart: F32) -> F32:
     """How far off the print's colour a grey place of the band is (H, W), 1 for the whole way; 0
-    where the photo shows a colour, beside the lit white as well as by itself.
+    where the photo shows a colour, beside the lit white as well as by itself. `apart` (H, W, 3) is
+    the photo's root light less the expected.
 
     Of a picture that holds no white the bare base's colour is only guessed, and metal that shows
     is darker than the base. What broke away is grey all the same.
     """
     frame = difference.panel
-    apart = frame.observed - frame.expected
     far = np.sqrt(summed(apart * apart))
     out = np.zeros(band.shape, np.float32)
     rows, columns = np.nonzero(band & (far > _CLEARLY))
@@ -185,10 +183,16 @@ def _greyness(difference: Difference, band: Mask) -> F32:
 
 
 def _is_bite(
-    edge_mm: F32, bareness: F32, band: Mask, place: Place, touch_mm: float, ppm: float
+    edge_mm: F32,
+    bareness: F32,
+    band: Mask,
+    place: Place,
+    from_to_mm: tuple[float, float],
+    ppm: float,
 ) -> bool:
     depth = edge_mm[place.window][place.mask]
-    if depth.min() > touch_mm:
+    touch_mm, least_mm = from_to_mm
+    if depth.min() > touch_mm or depth.max() < least_mm:
         return False
     rim = place.mask & (edge_mm[place.window] < touch_mm)
     rows, columns = np.nonzero(rim)
