@@ -25,7 +25,7 @@ Box = tuple[float, float, float, float]
 _JOINT_BAR = 3.8  # the tiles decide; this spares them where nothing is there
 _SURE_TILES, _SURE_ALONE = 3, 5  # tiles that show it; where the fits alone speak for it
 _LEAST_SNR = 6.0
-_LEAST_SNR_LOUD, _LOUD = 4.5, 7.0
+_LEAST_SNR_LOUD, _LOUD, _MANY = 4.5, 7.0, 6
 _TELLING = 4.0  # due score from which a tile without the second image says that it is not there
 _THERE, _GONE, _GONE_SHARE = 0.5, 0.25, 0.3
 _MOST_PART, _FILLED = 0.7, 0.65
@@ -34,7 +34,7 @@ _SHOWN = 0.2  # share of the due score that the tiles must give
 _SHOWN_ALL_OVER, _ALL_OVER = 0.06, 0.85  # and where they give less, the share of them that must
 _LEAST_STRENGTH = 0.015
 _PITCH = 3
-_SEEN_DE00 = 1.0
+_SEEN_DE00, _SEEN_SHARE = 1.0, 0.005
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,10 +66,10 @@ def find_double(difference: Difference) -> Double | None:
     slip, at the corner where it is largest for the other patterns. `features`: `snr` (strength over
     its error, from how far the tiles differ, or the tiles' joint score), `shift_mm`, `strength`,
     `growth_mm` and `turn_mm` (shift at half the panel's diagonal from growth and from turning),
-    `delta_e00` (mean over the tenth of the panel where the second image shows most), `peak_de00`,
-    `delta_l`, `area_mm2` (where it changes the colour by 1 or more). `extent` is local where tiles
-    that would show it do not. A shift under about 3 px of the photo cannot be told from blur and is
-    never reported.
+    `delta_e00` (mean over the tenth of the panel where the second image shows most, or over what of
+    it changes by 1 or more), `peak_de00`, `delta_l`, `area_mm2` (where the colour changes by 1 or
+    more). `extent` is local where tiles that would show it do not. A shift under about 3 px of the
+    photo cannot be told from blur and is never reported.
     """
     art = difference.artwork
     middle = np.array([art.width_mm / 2, art.height_mm / 2])
@@ -91,8 +91,10 @@ def find_double(difference: Difference) -> Double | None:
         if _farthest_mm(pattern, (art.width_mm, art.height_mm)) < scores.near_mm:
             continue
         sure = pattern.strength / pattern.strength_error
-        # a short shift's strength trades with blur from tile to tile; their joint voice may do
-        least = _LEAST_SNR if look.joint < _LOUD else _LEAST_SNR_LOUD
+        # a short shift's strength trades with blur from tile to tile; their joint voice may do, or
+        # that many show one and the same shift
+        many = look.joint >= _LOUD or pattern.sure_tiles >= _MANY
+        least = _LEAST_SNR_LOUD if many else _LEAST_SNR
         if pattern.strength < _LEAST_STRENGTH or sure < least:
             continue
         shows, part = _cover(scores, pattern, (art.width_mm, art.height_mm))
@@ -161,7 +163,7 @@ def _candidate(
     rim = 0.5 * float(np.hypot(w, h))
     delta, shown, due = _visible(difference, found, (x0, y0, x1, y1))
     area = float((delta >= _SEEN_DE00).sum()) * (_PITCH / difference.panel.px_per_mm) ** 2
-    top = delta >= np.quantile(delta, 0.9) if delta.size else np.zeros(0, bool)
+    top = _where_most(delta)
     features = {
         "snr": snr,
         "shift_mm": float(np.linalg.norm(vector)),
@@ -191,6 +193,16 @@ def _candidate(
         strength=found.strength,
         pattern=found.pattern,
     )
+
+
+def _where_most(delta: F32) -> Mask:
+    """Which of the differences (N,) tell how strong a second image looks: the largest tenth, and of
+    those only what can be seen, as a picture may be plain nearly everywhere."""
+    if not delta.size:
+        return np.zeros(0, bool)
+    tenth = delta >= np.quantile(delta, 0.9)
+    seen = tenth & (delta >= _SEEN_DE00)
+    return np.asarray(seen if seen.mean() >= _SEEN_SHARE else tenth)
 
 
 def _visible(difference: Difference, found: ShiftPattern, box_mm: Box) -> tuple[F32, F32, F32]:

@@ -12,6 +12,7 @@ from .doubles_fit import SURE, TileFit
 _TILE_ERROR_MM = 0.05  # what print and lens leave in any tile's shift
 _STRENGTH_ERROR = 0.01  # what colour response and dot gain leave in any tile's strength
 _APART_MM = 0.35
+_HUBER, _ROUNDS = 1.5, 5
 _SAME = 0.3  # a shift that varies by less of itself over the panel is one slip
 _MOSTLY = 0.25  # other parts of a field under this share do not make it mixed
 _HINGED = 0.35  # at a hinge the shift is less than this share of its largest
@@ -72,14 +73,32 @@ def follow(fits: list[TileFit], size_mm: tuple[float, float]) -> ShiftPattern | 
     s = np.array([f.strength for f in fits])[keep]
     error = np.array([f.strength_error for f in fits])[keep]
     share = 1 / (error**2 + _STRENGTH_ERROR**2)
-    strength = float((s * share).sum() / share.sum())
-    # what the tiles say apart from each other, not what the noise in each allows, is the error
-    spread = float(((s - strength) ** 2 * share).sum() / share.sum())
-    many = float(share.sum() ** 2 / (share**2).sum())
-    scatter = float(np.sqrt(spread / max(many - 1, 0.5) + 1 / share.sum()))
+    strength, scatter = _agreed(s, share)
     sure = int((s > SURE * error).sum())
     place = float(np.median([f.place_share for f, kept in zip(fits, keep, strict=True) if kept]))
     return ShiftPattern(mean, slope, middle, pattern, strength, scatter, sure, place)
+
+
+def _agreed(strengths: F64, share: F64) -> tuple[float, float]:
+    """The strength that tiles (T,) agree on and its standard error, by weights `share` (T,).
+
+    A tile of one long edge may be far off and give a small error all the same, so that what lies
+    beyond the usual scatter counts less (Huber, Ann. Math. Stat. 35, 1964).
+    """
+    order = np.argsort(strengths)
+    cumulated = np.cumsum(share[order])
+    strength = float(strengths[order][np.searchsorted(cumulated, 0.5 * cumulated[-1])])
+    many = float(share.sum() ** 2 / (share**2).sum())
+    spread = 0.0
+    for _ in range(_ROUNDS):
+        off = np.abs(strengths - strength)
+        usual = max(1.4826 * float(np.median(off[share > 0.5 * share.max()])), _STRENGTH_ERROR)
+        weight = share * np.minimum(1.0, _HUBER * usual / np.maximum(off, 1e-9))
+        strength = float((strengths * weight).sum() / weight.sum())
+        bounded = np.minimum(np.abs(strengths - strength), _HUBER * usual)
+        spread = float((bounded**2 * share).sum() / share.sum())
+    # what the tiles say apart from each other, not what the noise in each allows, is the error
+    return strength, float(np.sqrt(spread / max(many - 1, 0.5) + 1 / share.sum()))
 
 
 def _affine_rows(away: F64) -> F64:

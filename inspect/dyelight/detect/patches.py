@@ -16,6 +16,7 @@ from ..look import Difference
 from ..look.render import photo_light
 from ..records import F32, Candidate, Mask
 from .detail_loss import find_detail_loss
+from .dimples import find_dimple, is_two_faced, lies_within
 from .patch_groups import Region, grouped
 from .patch_levels import Level, PatchView, patch_view, smoothed_levels
 from .patch_measures import measure_patch, measure_washed, sharpened, without
@@ -73,16 +74,26 @@ def find_patches(
         kept.append(Region.of(place, light, sign, peak))
     regions = grouped(kept, light, view.frame.px_per_mm)
     washed, regions = _settled(find_detail_loss(view)[:MOST], regions)
-    seen = [measure_patch(difference, view, r.place, r.sign, r.peak) for r in regions]
-    seen += [measure_washed(difference, view, place, peak) for place, peak in washed]
-    known = [region.place for region in regions] + [place for place, _ in washed]
+    measured = [
+        (r.place, measure_patch(difference, view, r.place, r.sign, r.peak)) for r in regions
+    ]
+    measured += [(place, measure_washed(difference, view, place, peak)) for place, peak in washed]
+    known = [place for place, _ in measured]
     for place, peak in find_unrest(view):
-        # what a smoothed difference shows as well is better measured there
-        if not any(other.shared(place) > _SAME * min(other.count, place.count) for other in known):
+        if is_two_faced(difference.left_over, place):
+            dimple = find_dimple(difference, view, place, peak)
+            if dimple is not None:
+                # its flanks are not told by themselves
+                measured = [one for one in measured if not lies_within(one[0], place)]
+                measured.append((place, dimple))
+                continue
+        # what a smoothed difference shows as well is better measured there; but a wide patch does
+        # not stand for mottle within it, nor do pieces for the whole
+        if not any(other.shared(place) > _SAME * max(other.count, place.count) for other in known):
             one = measure_patch(difference, view, place, _sign(light, place), peak)
             # mottle is light and dark by turns: no lobe of a dimple
-            seen.append(one and without(one, ("opposite_lobe", "rim_contrast")))
-    return tuple(one for one in seen if one is not None)
+            measured.append((place, one and without(one, ("opposite_lobe", "rim_contrast"))))
+    return tuple(one for _, one in measured if one is not None)
 
 
 def _sign(light: F32, place: Place) -> int:

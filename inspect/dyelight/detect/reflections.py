@@ -21,6 +21,7 @@ _BROAD = 0.22  # share of the short side from which a soft patch may as well be 
 _MORE_DYE = 0.44  # share of light under which lost dye draws a patch better than light does
 _SOFT_BORDER = 1.6
 _DRAWN_OUT, _STRAIGHT, _THIN_MM, _OWN_COLOURS = 8.0, 0.98, 4.0, 0.6
+_FILLED, _TAPE_DE00 = 0.88, 2.0
 _LIFT_MM = 25.0
 _WIDE_MM = 12.0  # coating seldom lifts in larger pieces
 _PIECE, _AS_STRONG = 2.0, 0.7
@@ -28,6 +29,7 @@ _OVER_WHITE = 0.5  # no bare base is brighter than white
 _SKIRT = 0.3  # share of a patch in the skirt of glare from which it may be the glare's own
 _SKIRT_MM = 2.0
 _RESTLESS, _RISE, _SOFTEST_SPOT = 40.0, 4.0, 9.0
+_RESTLESS_AMID_CALM, _CALM_RISE, _SMOOTH_AMID_CALM = 25.0, 20.0, 0.08
 _VERY_SOFT = 2.5
 _SHARP_BORDER = 1.3  # no glare ends so sharply, nor does what it mirrors
 _THROUGH_DE00 = 3.0
@@ -44,7 +46,7 @@ def is_reflection(difference: Difference, candidate: Candidate) -> bool:
     if "washed_out" in features or _is_thin_line(candidate) or is_restless(candidate):
         return False
     softness = features.get("edge_blur_ratio", 0.0)
-    if 0 < softness < _SHARP_BORDER and _is_bare(candidate):
+    if 0 < softness < _SHARP_BORDER and (_is_bare(candidate) or _is_straight_sided(candidate)):
         return False
     spreads = wide or softness > _SOFT_BORDER
     art = difference.artwork
@@ -114,12 +116,17 @@ def is_restless(candidate: Candidate) -> bool:
     features = candidate.features
     # what was given up as far off may be a lamp as well
     left_over = features.get("left_over", 0.0)
+    rise, mottled = features["left_over_rise"], features.get("mottle", 1.0)
+    if not (left_over < MOST_ENERGY and features["eq_diameter_mm"] > _SKIRT_MM):
+        return False
+    # where all around is calm less of it tells, however softly it ends
+    if left_over > _RESTLESS_AMID_CALM and rise > _CALM_RISE and mottled > _SMOOTH_AMID_CALM:
+        return True
     return bool(
-        _RESTLESS < left_over < MOST_ENERGY
-        and features["left_over_rise"] > _RISE
-        and features["eq_diameter_mm"] > _SKIRT_MM
+        left_over > _RESTLESS
+        and rise > _RISE
         and features.get("edge_blur_ratio", 0.0) < _SOFTEST_SPOT
-        and features.get("mottle", 1.0) > _SMOOTH
+        and mottled > _SMOOTH
     )
 
 
@@ -141,6 +148,18 @@ def _is_bare(candidate: Candidate) -> bool:
     """Whether a patch is strong enough and not too large for a piece of lifted coating."""
     strong = candidate.delta_e00 > _STRONG_MARK_DE00
     return strong and candidate.features["eq_diameter_mm"] < _LIFT_MM
+
+
+def _is_straight_sided(candidate: Candidate) -> bool:
+    """Whether a patch fills a rectangle, as what tape or film kept dye from does."""
+    features = candidate.features
+    box_mm2 = features["length_mm"] * features["width_mm"]
+    return (
+        candidate.area_mm2 > _FILLED * box_mm2
+        and features["solidity"] > _FILLED
+        and features["colour_share"] < _OWN_COLOURS
+        and candidate.delta_e00 >= _TAPE_DE00
+    )
 
 
 def _is_thin_line(candidate: Candidate) -> bool:

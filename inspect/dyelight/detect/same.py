@@ -16,6 +16,7 @@ _NEAR_MM = 0.8
 _SHARP = 1.8
 _SOFT = 2.2
 _WIDE_MM = 1.2
+_LINE = 8.0  # length over width
 _SPECK_MM = 3.5
 _THIN_MM = 0.8
 _FAR_SMALLER, _FAR_STRONGER = 0.05, 2.0
@@ -61,7 +62,7 @@ def without_doubles(found: Sequence[Candidate]) -> list[Candidate]:
         if is_mark(candidate):
             if _large_and_soft(candidate):
                 continue
-            around = [p for p in patches if _inside(candidate, p)]
+            around = [p for p in patches if _inside(candidate, p) and not _one_line(candidate, p)]
             if id(candidate) not in alone and any(_may_be_part(candidate, p) for p in around):
                 continue
             if any(candidate.delta_e00 < 1.5 * p.delta_e00 for p in around):
@@ -124,6 +125,11 @@ def _may_be_part(mark: Candidate, patch: Candidate) -> bool:
         return False
     small = mark.features["eq_diameter_mm"] < _FAR_SMALLER * patch.features["eq_diameter_mm"]
     return not (small and _small_and_sharp(mark))
+
+
+def _one_line(mark: Candidate, patch: Candidate) -> bool:
+    """Whether mark and patch are both a line: the photo's own pixels measure that better."""
+    return min(mark.features["elongation"], patch.features["elongation"]) > _LINE
 
 
 def _large_and_soft(mark: Candidate) -> bool:

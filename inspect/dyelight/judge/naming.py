@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from ..records import Artwork, Candidate, Finding, Kind, Reading
 from .acceptance import graded, gravity
 from .measured import MARGIN, candidate_values, shown_unit
+from .once import each_once
 from .rules import FAMILIES, Family, Rule, Rules
 from .spec import AcceptanceSpec
 from .zones import Zones
@@ -68,7 +69,8 @@ def name_candidates(
     A candidate takes the kind whose rules all hold with the greatest margin. Each other kind within
     the rules' doubt margin of it, on either side of its own limits, leaves a doubt `or_<kind>`.
     A candidate that fits no kind is `unexplained` where that kind's rules hold, else it is dropped;
-    so is one that is too likely nothing.
+    so is one that is too likely nothing. What a surer finding of its kind has told of is not
+    told again.
     `because` holds every rule of the kind, the tightest first. `photos` is how many photos of the
     panel were looked at. A finding's `features` carry all measured values and `membership_margin`.
     """
@@ -79,7 +81,7 @@ def name_candidates(
         if (finding := _named(candidate, artwork, rules, zones, photos)) is not None
     ]
     ordered = sorted(
-        graded(named, artwork, spec),
+        graded(each_once(named), artwork, spec),
         key=lambda finding: (
             -gravity(finding.severity),
             -finding.delta_e00,

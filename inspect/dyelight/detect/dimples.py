@@ -1,0 +1,89 @@
+"""Restless places with a light and a dark half: dimples, not mottle.
+
+A dimple turns one flank to the light and the other from it. Mottle is light and dark by turns all
+over, so that a plane through what is left of it explains next to nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from ..imaging import gaussian
+from ..look import Difference
+from ..records import F32, Candidate, Mask
+from .patch_levels import PatchView
+from .patch_measures import measure_patch
+from .places import Place
+
+_SMOOTH = 0.08  # of the place's own size
+_TWO_FACED = 0.15  # of the variance; mottle of a vapour spot has a tenth at most
+_LEAST_PX = 6
+_CUT = 0.35  # of a flank's height
+_LEAST_LOBE = 0.15  # of the other's height
+
+
+def is_two_faced(left_over: F32, place: Place) -> bool:
+    """Whether one half of a place is lighter than the other, by what is left over (H, W), signed,
+    once its neighbourhood's light was forgiven."""
+    smooth = _smoothed(left_over, place)
+    y, x = np.nonzero(place.mask)
+    level = smooth[place.mask].astype(np.float64)
+    level -= level.mean()
+    design = np.column_stack([x - x.mean(), y - y.mean()])
+    plane = design @ np.linalg.lstsq(design, level, rcond=None)[0]
+    return float(plane @ plane) > _TWO_FACED * max(float(level @ level), 1e-12)
+
+
+def find_dimple(
+    difference: Difference, view: PatchView, place: Place, peak: float
+) -> Candidate | None:
+    """The candidate of a place that is a dimple, measured on its stronger flank, in the box around
+    both; None where its halves are not one lighter and one darker than expected."""
+    smooth = _smoothed(difference.left_over, place)
+    flanks = []
+    for sign in (1, -1):
+        height = smooth * np.float32(sign)
+        half = np.asarray(place.mask & (height > _CUT * max(float(height[place.mask].max()), 0.0)))
+        if half.sum() < _LEAST_PX:
+            return None
+        flank = measure_patch(difference, view, Place.of(half, place.x0, place.y0), sign, peak)
+        if flank is None or flank.features["delta_l"] * sign <= 0:
+            return None
+        flanks.append(flank)
+    flanks.sort(key=lambda one: -abs(one.features["delta_l"]))
+    strong, weak = flanks
+    lobe = abs(weak.features["delta_l"] / strong.features["delta_l"])
+    if lobe < _LEAST_LOBE:
+        return None
+    a, b = strong.box_mm, weak.box_mm
+    area = strong.area_mm2 + weak.area_mm2
+    return replace(
+        strong,
+        box_mm=(min(a[0], b[0]), min(a[1], b[1]), max(a[2], b[2]), max(a[3], b[3])),
+        center_mm=(
+            (min(a[0], b[0]) + max(a[2], b[2])) / 2,
+            (min(a[1], b[1]) + max(a[3], b[3])) / 2,
+        ),
+        area_mm2=area,
+        tone="mixed",
+        features=strong.features
+        | {
+            "area_mm2": area,
+            "eq_diameter_mm": float(2 * np.sqrt(area / np.pi)),
+            "opposite_lobe": lobe,
+            "rim_contrast": max(strong.features.get("rim_contrast", 0.0), peak),
+        },
+    )
+
+
+def lies_within(inner: Place, outer: Place) -> bool:
+    """Whether most of one place lies in the other."""
+    return inner.shared(outer) > 0.5 * inner.count
+
+
+def _smoothed(left_over: F32, place: Place) -> F32:
+    here: Mask = place.mask
+    sigma = max(_SMOOTH * float(np.sqrt(here.sum())), 1.0)
+    return gaussian(left_over[place.window] * here, sigma)

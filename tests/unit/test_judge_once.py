@@ -1,0 +1,57 @@
+"""One thing is told once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from dyelight.judge.once import each_once
+from dyelight.records import Finding, Kind
+
+Make = Callable[..., Finding]
+
+
+def patch(make: Make, kind: Kind, size_mm: float, at: float = 50.0, sure: float = 0.8) -> Finding:
+    found = make(1, kind, (at, 50.0), (size_mm / 2, size_mm / 2), confidence=sure)
+    return replace(found, features={**found.features, "solidity": 0.9})
+
+
+def test_of_two_measures_of_one_spot_the_surer_stands(make_finding: Make) -> None:
+    sure = patch(make_finding, "vapour_spot", 9, sure=0.9)
+    less = patch(make_finding, "vapour_spot", 14, at=52, sure=0.7)
+    assert each_once([less, sure]) == [sure]
+
+
+def test_spots_side_by_side_are_both_told(make_finding: Make) -> None:
+    both = [patch(make_finding, "vapour_spot", 9), patch(make_finding, "vapour_spot", 9, at=58)]
+    assert each_once(both) == both
+
+
+def test_what_has_no_kind_gives_way_however_sure(make_finding: Make) -> None:
+    named = patch(make_finding, "coating_lift", 6, sure=0.7)
+    unnamed = patch(make_finding, "unexplained", 5, sure=0.95)
+    assert each_once([unnamed, named]) == [named]
+
+
+def test_a_lift_within_a_wide_spot_is_told_beside_it(make_finding: Make) -> None:
+    wide = patch(make_finding, "vapour_spot", 30, sure=0.9)
+    lift = patch(make_finding, "coating_lift", 5)
+    assert each_once([wide, lift]) == [wide, lift]
+
+
+def test_one_place_of_one_size_has_one_kind(make_finding: Make) -> None:
+    lift = patch(make_finding, "coating_lift", 6, sure=0.9)
+    spot = patch(make_finding, "vapour_spot", 8)
+    assert each_once([spot, lift]) == [lift]
+
+
+def test_a_speck_on_a_spot_stays(make_finding: Make) -> None:
+    spot = patch(make_finding, "vapour_spot", 3, sure=0.9)
+    speck = make_finding(2, "dust_speck", (50.0, 50.0), (1.4, 1.4))
+    assert each_once([spot, speck]) == [spot, speck]
+
+
+def test_what_covers_the_panel_covers_nobody(make_finding: Make) -> None:
+    ghost = make_finding(1, "ghosting", (127.0, 101.5), (127.0, 101.5), extent="panel")
+    other = make_finding(2, "ghosting", (127.0, 101.5), (20.0, 20.0))
+    assert each_once([ghost, other]) == [ghost, other]
