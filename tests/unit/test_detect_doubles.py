@@ -352,6 +352,20 @@ def test_one_wild_tile_does_not_bend_the_pattern() -> None:
     assert found.mean_mm == pytest.approx([1.0, 0.5], abs=0.05)
 
 
+def test_tiles_far_off_in_strength_do_not_decide_it() -> None:
+    """A tile of one long edge states a small error however far off it is."""
+    fits = _fits(lambda c: np.array([1.0, 0.5]))
+    wild = {2: 0.41, 7: 0.39}
+    fits = [
+        TileFit(f.center_mm, f.shift_mm, f.information, wild.get(i, 0.19), 0.002, 0.0)
+        for i, f in enumerate(fits)
+    ]
+    found = follow(fits, (WIDTH_MM, HEIGHT_MM))
+    assert found is not None
+    assert found.strength == pytest.approx(0.19, abs=0.01)
+    assert found.strength / found.strength_error > 15
+
+
 def test_shifts_without_any_order_are_no_pattern() -> None:
     """Tiles that all point elsewhere do not make a double image."""
     rng = np.random.default_rng(5)

@@ -166,6 +166,7 @@ def _mark(x: float, y: float, **features: float) -> Candidate:
     values: dict[str, float] = {
         "eq_diameter_mm": 0.6,
         "width_mm": 0.6,
+        "elongation": 1.2,
         "edge_blur_ratio": 1.0,
         "peak_de00": 20.0,
     }
@@ -212,7 +213,7 @@ def test_the_halo_of_a_mark_is_no_company_and_goes_with_it() -> None:
 
 def test_marks_inside_a_patch_are_its_mottle_unless_they_stand_out() -> None:
     """A group inside a patch goes with it; a lone mark half again as strong as the patch stays."""
-    patch = _candidate("patch", 20, 20, 8.0, {"eq_diameter_mm": 8.0})
+    patch = _candidate("patch", 20, 20, 8.0, {"eq_diameter_mm": 8.0, "elongation": 1.2})
     mottle = [_mark(18, 20), _mark(18.7, 20)]
     weak = _mark(24, 20)
     strong = replace(_mark(20, 25), delta_e00=16.0)
@@ -223,6 +224,15 @@ def test_marks_inside_a_patch_are_its_mottle_unless_they_stand_out() -> None:
     diagonal = replace(patch, outline_mm=line, box_mm=(10, 10, 30.5, 30))
     in_its_box = _mark(26, 14)
     assert without_doubles([in_its_box, diagonal]) == [in_its_box, diagonal]
+
+
+def test_a_line_within_a_patch_that_is_that_line_stays() -> None:
+    """A crease may be seen on the squared-up panel too, where it measures broader and fainter."""
+    crease = replace(_mark(20, 20, elongation=40.0, length_mm=30.0), family="line")
+    broad = _candidate("patch", 20, 20, 16.0, {"eq_diameter_mm": 14.0, "elongation": 50.0})
+    round_one = _candidate("patch", 20, 20, 16.0, {"eq_diameter_mm": 14.0, "elongation": 1.2})
+    assert without_doubles([crease, broad]) == [crease, broad]
+    assert without_doubles([crease, round_one]) == [round_one]
 
 
 def test_large_soft_marks_are_left_to_the_patches() -> None:

@@ -114,6 +114,16 @@ def test_a_mottled_patch_is_no_reflection() -> None:
     assert not is_restless(_patch(90.0, 1.2))
 
 
+def test_amid_calm_less_mottle_tells_however_soft_the_patch() -> None:
+    """A wide soft spot on a calm picture keeps less energy, and stands out all the more."""
+    soft = _patch(30.0, 25.0)
+    soft.features["edge_blur_ratio"] = 16.0
+    assert is_restless(soft)
+    assert not is_restless(_patch(30.0, 6.0))
+    soft.features["mottle"] = 0.05
+    assert not is_restless(soft)
+
+
 def test_what_was_given_up_is_restless_for_no_reflection() -> None:
     """Where nothing could be forgiven the energy is the most there is: it may be a lamp."""
     assert is_restless(_patch(390.0, 30.0))
