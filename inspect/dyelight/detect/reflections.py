@@ -29,7 +29,7 @@ _OVER_WHITE = 0.5  # no bare base is brighter than white
 _SKIRT = 0.3  # share of a patch in the skirt of glare from which it may be the glare's own
 _SKIRT_MM = 2.0
 _RESTLESS, _RISE, _SOFTEST_SPOT = 40.0, 4.0, 9.0
-_RESTLESS_AMID_CALM, _CALM_RISE, _SMOOTH_AMID_CALM = 25.0, 20.0, 0.08
+_RESTLESS_AMID_CALM, _CALM_RISE = 25.0, 20.0
 _VERY_SOFT = 2.5
 _SHARP_BORDER = 1.3  # no glare ends so sharply, nor does what it mirrors
 _THROUGH_DE00 = 3.0
@@ -116,17 +116,17 @@ def is_restless(candidate: Candidate) -> bool:
     features = candidate.features
     # what was given up as far off may be a lamp as well
     left_over = features.get("left_over", 0.0)
-    rise, mottled = features["left_over_rise"], features.get("mottle", 1.0)
+    rise = features["left_over_rise"]
     if not (left_over < MOST_ENERGY and features["eq_diameter_mm"] > _SKIRT_MM):
         return False
     # where all around is calm less of it tells, however softly it ends
-    if left_over > _RESTLESS_AMID_CALM and rise > _CALM_RISE and mottled > _SMOOTH_AMID_CALM:
+    if left_over > _RESTLESS_AMID_CALM and rise > _CALM_RISE:
         return True
     return bool(
         left_over > _RESTLESS
         and rise > _RISE
         and features.get("edge_blur_ratio", 0.0) < _SOFTEST_SPOT
-        and mottled > _SMOOTH
+        and features.get("mottle", 1.0) > _SMOOTH
     )
 
 

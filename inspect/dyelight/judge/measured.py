@@ -11,6 +11,7 @@ from .zones import EdgeDistance
 
 MARGIN = "membership_margin"
 
+_BENT, _STRAIGHT = 0.97, 0.985  # end to end over length: at a bow of a tenth of it, and of a 13th
 _RIM_MM = 6.0  # where the metal's own edge, bent light and the wrap of the print are seen
 
 
@@ -21,7 +22,7 @@ def candidate_values(
 
     What the detector measured stands; added where it did not: snr, delta_e00, area_mm2,
     eq_diameter_mm, short_side_fraction, edge_distance_mm, rim_nearness,
-    rim_share, rim_size_mm, lift_size_mm, shift_mm.
+    rim_share, rim_size_mm, lift_size_mm, shift_mm, straight_length_mm.
     """
     values = {
         name: float(value) for name, value in candidate.features.items() if math.isfinite(value)
@@ -51,6 +52,9 @@ def candidate_values(
     if "eq_diameter_mm" in values:
         values["rim_size_mm"] = values["eq_diameter_mm"] * values["rim_nearness"]
         values["lift_size_mm"] = values["eq_diameter_mm"] + values["rim_size_mm"]
+    if "length_mm" in values and "straightness" in values:
+        straight = (values["straightness"] - _BENT) / (_STRAIGHT - _BENT)
+        values["straight_length_mm"] = values["length_mm"] * min(max(straight, 0.0), 1.0)
     if candidate.vector_mm is not None:
         values.setdefault("shift_mm", math.hypot(*candidate.vector_mm))
     return values

@@ -27,6 +27,7 @@ from .render import photo_light
 from .rootlight import TOP, root_from_linear, root_from_pixels
 
 AREA_PX = 1.2e6
+FINEST_PX_PER_MM = 4.0  # patches are some millimetres wide; marks are seen in the photo itself
 MARGIN_MM = 2.0
 _SAMPLES = 9_000
 _STRIP = 64  # rows worked on at a time
@@ -67,7 +68,8 @@ def square_up(
     """
     scale = float(np.median(local_scale(placement, panel_grid(artwork))))
     full_w, full_h = artwork.width_mm + 2 * MARGIN_MM, artwork.height_mm + 2 * MARGIN_MM
-    px_per_mm = min(0.9 * scale, float(np.sqrt(AREA_PX / (full_w * full_h))))
+    most = float(np.sqrt(AREA_PX / (full_w * full_h)))
+    px_per_mm = min(0.9 * scale, FINEST_PX_PER_MM, most)
     width, height = round(full_w * px_per_mm), round(full_h * px_per_mm)
     at = frame_in_photo(placement, px_per_mm, width, height)
     shrink = max(1, int(scale / px_per_mm))
