@@ -8,6 +8,7 @@ photo's pixels, `doubles_pattern` names how the shifts run over the panel.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 
@@ -81,29 +82,40 @@ def find_double(difference: Difference) -> Double | None:
             looks += [_Look(field, scores, fine, field.total) for field in fields]
             slips = loud_slips(scores, middle)
             loud += [_Look(field, scores, fine, 0.0) for field in slips]
-    looks.sort(key=lambda one: -one.joint)
-    for look in (*looks, *loud):
-        field, scores, fine = look.field, look.scores, look.fine
-        fits = fit_tiles(difference, field, scores.centers_mm, fine)
-        pattern = follow(fits, (art.width_mm, art.height_mm))
-        if pattern is None or pattern.sure_tiles < (_SURE_TILES if look.joint else _SURE_ALONE):
-            continue
-        if _farthest_mm(pattern, (art.width_mm, art.height_mm)) < scores.near_mm:
-            continue
-        sure = pattern.strength / pattern.strength_error
-        # a short shift's strength trades with blur from tile to tile; their joint voice may do, or
-        # that many show one and the same shift
-        many = look.joint >= _LOUD or pattern.sure_tiles >= _MANY
-        least = _LEAST_SNR_LOUD if many else _LEAST_SNR
-        if pattern.strength < _LEAST_STRENGTH or sure < least:
-            continue
-        shows, part = _cover(scores, pattern, (art.width_mm, art.height_mm))
-        if shows:
-            return Double(
-                _candidate(difference, pattern, max(sure, look.joint), part),
-                SecondImage(pattern.at, pattern.strength, pattern.place_share, part),
-            )
-    return None
+    # several fields may fit some tiles; the one whose tiles agree best is the one
+    seen = [held for look in looks if (held := _held_against(difference, look)) is not None]
+    if not seen:
+        one_by_one = (_held_against(difference, look) for look in loud)
+        seen = [*islice((held for held in one_by_one if held is not None), 1)]
+    if not seen:
+        return None
+    look, pattern, sure, part = max(seen, key=lambda held: held[2])
+    return Double(
+        _candidate(difference, pattern, max(sure, look.joint), part),
+        SecondImage(pattern.at, pattern.strength, pattern.place_share, part),
+    )
+
+
+def _held_against(
+    difference: Difference, look: _Look
+) -> tuple[_Look, ShiftPattern, float, Box | None] | None:
+    """A field of shifts with the pattern that its tiles follow in the photo's pixels, the
+    pattern's strength over its error and the part that it covers; None where they show none."""
+    art, scores = difference.artwork, look.scores
+    size_mm = (art.width_mm, art.height_mm)
+    pattern = follow(fit_tiles(difference, look.field, scores.centers_mm, look.fine), size_mm)
+    if pattern is None or pattern.sure_tiles < (_SURE_TILES if look.joint else _SURE_ALONE):
+        return None
+    if _farthest_mm(pattern, size_mm) < scores.near_mm:
+        return None
+    sure = pattern.strength / pattern.strength_error
+    # a short shift's strength trades with blur from tile to tile; their joint voice may do, or
+    # that many show one and the same shift
+    many = look.joint >= _LOUD or pattern.sure_tiles >= _MANY
+    if pattern.strength < _LEAST_STRENGTH or sure < (_LEAST_SNR_LOUD if many else _LEAST_SNR):
+        return None
+    shows, part = _cover(scores, pattern, size_mm)
+    return (look, pattern, sure, part) if shows else None
 
 
 def _farthest_mm(pattern: ShiftPattern, size_mm: tuple[float, float]) -> float:

@@ -75,7 +75,7 @@ def is_piece_of_light(
     softness = candidate.features.get("edge_blur_ratio", 0.0)
     if candidate.family != "patch" or candidate.tone != "light" or softness < _VERY_SOFT:
         return False
-    if "washed_out" in candidate.features:
+    if "washed_out" in candidate.features or is_restless(candidate):
         return False
     wide = [
         one
