@@ -218,6 +218,10 @@ def test_burnt_metal_in_the_skirt_of_glare_is_seen() -> None:
     lamp = glare(_with(frame, soft, soft > 0.5), _white(frame))
     assert lamp.hidden[soft > 0.5].all()
     assert glare(_with(frame, large, window), _white(frame)).hidden[window].all()
+    # nor need it clip: a veil as strong would hide, and the lamp's does
+    nowhere = np.zeros_like(piece)
+    assert not glare(_with(frame, hard, nowhere), _white(frame)).hidden[piece].any()
+    assert glare(_with(frame, soft, nowhere), _white(frame)).hidden[piece].all()
 
 
 def test_a_skirt_that_is_not_followed_is_hidden() -> None:

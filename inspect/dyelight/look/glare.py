@@ -110,12 +110,16 @@ def not_followed(frame: PanelFrame, expected: F32, found: Glare) -> Mask:
 
 
 def _burnt_metal(frame: PanelFrame, brighter: F32, core: Mask) -> Mask:
-    """Burnt-out places (H, W) bool that are the panel's own: bare metal or base too bright for the
-    sensor, which ends where its coating begins. A lamp's image is out of focus and glows beyond
-    what it burns out, and windows are larger.
+    """Burnt-out or veiled places (H, W) bool that are the panel's own: bare metal or base too
+    bright for the sensor or for the print beside it, which ends where its coating begins. A lamp's
+    image is out of focus and glows beyond what it burns out, and windows are larger.
     """
-    clipped = (frame.blown & core).astype(np.uint8)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(clipped, connectivity=4)
+    clipped = np.asarray(frame.blown & core)
+    # the veil is smoothed, so that only part of it may be as bright
+    veiled = core & ~_joined_to(core, clipped)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        (clipped | veiled).astype(np.uint8), connectivity=4
+    )
     out = np.zeros(clipped.shape, bool)
     most = np.pi / 4 * (_METAL_MM * frame.px_per_mm) ** 2
     for label in range(1, count):
@@ -124,21 +128,28 @@ def _burnt_metal(frame: PanelFrame, brighter: F32, core: Mask) -> Mask:
             continue
         reach = int(_BEYOND_PX[-1] + _NOT_CLIPPED_PX) + 2
         cut = (slice(max(y - reach, 0), y + h + reach), slice(max(x - reach, 0), x + w + reach))
-        part = _with_bright_rim(brighter[cut], np.asarray(labels[cut] == label))
+        place = np.asarray(labels[cut] == label)
+        part = _with_bright_rim(brighter[cut], place)
         if part.sum() < most and _ends_at_once(
             brighter[cut], part, (frame.inside & ~frame.blown)[cut] | part
         ):
-            out[cut] |= part
+            out[cut] |= part | place
     return out
 
 
+def _joined_to(core: Mask, some: Mask) -> Mask:
+    """The parts (H, W) bool of a mask that hold any of `some`."""
+    _, labels = cv2.connectedComponents(core.astype(np.uint8), connectivity=4)
+    return np.asarray(core & np.isin(labels, np.unique(labels[some & core])))
+
+
 def _with_bright_rim(brighter: F32, part: Mask) -> Mask:
-    """A burnt-out part with what is nearly as bright and joins it, where one channel held out."""
+    """What of a part is nearly as bright as most of it, with what is so and joins it."""
     height = float(np.median(brighter[part]))
     near = cv2.dilate(part.astype(np.uint8), _disc(2 * int(_NOT_CLIPPED_PX) + 1)) > 0
-    bright = part | ((brighter > _NEARLY_AS_BRIGHT * height) & near)
+    bright = (brighter > _NEARLY_AS_BRIGHT * height) & near
     _, labels = cv2.connectedComponents(bright.astype(np.uint8), connectivity=4)
-    return np.asarray(np.isin(labels, np.unique(labels[part])))
+    return np.asarray(bright & np.isin(labels, np.unique(labels[part & bright])))
 
 
 def _ends_at_once(brighter: F32, part: Mask, seen: Mask) -> bool:
