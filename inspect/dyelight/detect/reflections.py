@@ -14,7 +14,7 @@ from .shapes import drawn, is_mark
 _REFLECTION = 0.55  # likeness over which a pale patch is light on the coating, not missing dye
 _SMOOTH = 0.12  # vapour is mottled, a reflection is not
 _DETAIL_KEPT = 0.75
-_LIGHT, _PLAIN, _MOTTLED = 0.60, 0.8, 0.2
+_LIGHT, _PLAIN, _MOTTLED = 0.60, 0.74, 0.2
 _ROUND = 0.7  # lamps and windows have plain shapes, and gloss rounds them off
 _EDGE_MM = 2.5
 _BROAD = 0.22  # share of the short side from which a soft patch may as well be light
