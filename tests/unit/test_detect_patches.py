@@ -203,7 +203,9 @@ def test_a_patch_stands_out_of_the_calm_around_it() -> None:
     observed = expected + (_blurred(broad, 6.0) + np.float32(0.05) * spot)[..., None]
     found = find_patches(_difference(np.asarray(observed, np.float32), expected))
     near = [one for one in found if abs(one.center_mm[0] - 12.5) < 1]
-    assert [one.tone for one in near] == ["light"]
+    # it may be seen by its height and by how restless it is; naming tells it once
+    assert 1 <= len(near) <= 2
+    assert {one.tone for one in near} == {"light"}
     assert near[0].features["eq_diameter_mm"] == pytest.approx(14 * 2 / PER_MM, rel=0.25)
 
 

@@ -116,7 +116,7 @@ def is_restless(candidate: Candidate) -> bool:
     features = candidate.features
     # what was given up as far off may be a lamp as well
     left_over = features.get("left_over", 0.0)
-    rise = features["left_over_rise"]
+    rise = features.get("left_over_rise", 0.0)
     if not (left_over < MOST_ENERGY and features["eq_diameter_mm"] > _SKIRT_MM):
         return False
     # where all around is calm less of it tells, however softly it ends
