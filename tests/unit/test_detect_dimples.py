@@ -74,7 +74,8 @@ def test_both_flanks_make_one_candidate(monkeypatch: pytest.MonkeyPatch) -> None
     assert found.features["opposite_lobe"] == pytest.approx(0.4)
     assert found.features["rim_contrast"] == 21.0
     # the flanks lie on either side of the middle
-    assert found.box_mm[0] < 35 and found.box_mm[2] > 55
+    assert found.box_mm[0] < 35
+    assert found.box_mm[2] > 55
     assert found.center_mm == pytest.approx((45, 45), abs=2)
 
 
