@@ -16,6 +16,7 @@ from ..records import F32, Candidate, Mask
 from .patch_levels import PatchView
 from .patch_measures import measure_patch
 from .places import Place
+from .same import around_both
 
 _SMOOTH = 0.08  # of the place's own size
 _TWO_FACED = 0.15  # of the variance; mottle of a vapour spot has a tenth at most
@@ -57,25 +58,13 @@ def find_dimple(
     lobe = abs(weak.features["delta_l"] / strong.features["delta_l"])
     if lobe < _LEAST_LOBE:
         return None
-    a, b = strong.box_mm, weak.box_mm
-    area = strong.area_mm2 + weak.area_mm2
-    return replace(
-        strong,
-        box_mm=(min(a[0], b[0]), min(a[1], b[1]), max(a[2], b[2]), max(a[3], b[3])),
-        center_mm=(
-            (min(a[0], b[0]) + max(a[2], b[2])) / 2,
-            (min(a[1], b[1]) + max(a[3], b[3])) / 2,
-        ),
-        area_mm2=area,
-        tone="mixed",
-        features=strong.features
-        | {
-            "area_mm2": area,
-            "eq_diameter_mm": float(2 * np.sqrt(area / np.pi)),
-            "opposite_lobe": lobe,
-            "rim_contrast": max(strong.features.get("rim_contrast", 0.0), peak),
-        },
-    )
+    whole = around_both(strong, weak)
+    measured = {
+        "eq_diameter_mm": float(2 * np.sqrt(whole.area_mm2 / np.pi)),
+        "opposite_lobe": lobe,
+        "rim_contrast": max(strong.features.get("rim_contrast", 0.0), peak),
+    }
+    return replace(whole, features=whole.features | measured)
 
 
 def lies_within(inner: Place, outer: Place) -> bool:

@@ -95,12 +95,13 @@ def with_dents_whole(found: Sequence[Candidate]) -> list[Candidate]:
             if id(other) in gone or other.tone == one.tone or not _boxes_meet(one, other, _NEAR_MM):
                 continue
             gone.add(id(other))
-            whole[id(one)] = _around_both(one, other)
+            whole[id(one)] = around_both(one, other)
             break
     return [whole.get(id(c), c) for c in found if id(c) not in gone]
 
 
-def _around_both(one: Candidate, other: Candidate) -> Candidate:
+def around_both(one: Candidate, other: Candidate) -> Candidate:
+    """The first candidate, standing for both in the box around them."""
     a, b = one.box_mm, other.box_mm
     box = (min(a[0], b[0]), min(a[1], b[1]), max(a[2], b[2]), max(a[3], b[3]))
     area = one.area_mm2 + other.area_mm2
