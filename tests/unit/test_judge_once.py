@@ -55,3 +55,11 @@ def test_what_covers_the_panel_covers_nobody(make_finding: Make) -> None:
     ghost = make_finding(1, "ghosting", (127.0, 101.5), (127.0, 101.5), extent="panel")
     other = make_finding(2, "ghosting", (127.0, 101.5), (20.0, 20.0))
     assert each_once([ghost, other]) == [ghost, other]
+
+
+def test_a_zone_does_not_swallow_what_lies_on_it(make_finding: Make) -> None:
+    """A mark without a kind on a zone of uneven press, or on the half that shows twice."""
+    mark = make_finding(1, "unexplained", (60.0, 60.0), (2.0, 2.0))
+    for kind in ("uneven_press", "ghosting"):
+        zone = make_finding(2, kind, (60.0, 60.0), (40.0, 40.0))
+        assert each_once([zone, mark]) == [zone, mark]

@@ -7,11 +7,12 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
-from ..records import Finding
+from ..records import Finding, Kind
 
 _RASTER_PX = 64
 _SAME = 0.5  # of the smaller one's area
 _AS_LARGE = 4.0
+_WIDE: frozenset[Kind] = frozenset({"ghosting", "off_colour", "uneven_press", "streaks"})
 
 
 def each_once(findings: Sequence[Finding]) -> list[Finding]:
@@ -32,8 +33,11 @@ def each_once(findings: Sequence[Finding]) -> list[Finding]:
 def _may_be_one(one: Finding, other: Finding) -> bool:
     """Whether two findings at one place would be the same thing: of one kind or without one, or
     patches of much the same size."""
-    if one.kind == other.kind or "unexplained" in (one.kind, other.kind):
+    if one.kind == other.kind:
         return True
+    if "unexplained" in (one.kind, other.kind):
+        # what lies on a zone or under a second image is a thing of its own
+        return not {one.kind, other.kind} & _WIDE
     areas = sorted((one.area_mm2, other.area_mm2))
     patches = "solidity" in one.features and "solidity" in other.features
     return patches and areas[1] < _AS_LARGE * areas[0]
