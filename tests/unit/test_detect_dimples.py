@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from dyelight.detect import dimples
-from dyelight.detect.dimples import find_dimple, is_two_faced, lies_within
+from dyelight.detect.dimples import find_dimple, is_flank, is_two_faced
 from dyelight.detect.patch_levels import PatchView
 from dyelight.detect.places import Place
 from dyelight.imaging import gaussian
@@ -53,7 +53,7 @@ def _measured(heights: dict[int, float]) -> object:
         rows, columns = np.nonzero(place.mask)
         x, y = columns + place.x0, rows + place.y0
         box = (float(x.min()), float(y.min()), float(x.max()), float(y.max()))
-        features = {"delta_l": heights[sign], "snr": peak}
+        features = {"delta_l": heights[sign], "snr": peak, "rim_contrast": 8.0 + sign}
         outline = np.array([[box[0], box[1]], [box[2], box[3]]])
         middle = (float(x.mean()), float(y.mean()))
         return Candidate(
@@ -67,12 +67,13 @@ def test_both_flanks_make_one_candidate(monkeypatch: pytest.MonkeyPatch) -> None
     """Measured on the stronger flank, in the box around both, with the weaker one's share."""
     there = cast(Difference, SimpleNamespace(left_over=_dimple(0.0)))
     monkeypatch.setattr(dimples, "measure_patch", _measured({1: 2.0, -1: -5.0}))
-    found = find_dimple(there, cast(PatchView, None), PLACE, 21.0)
-    assert found is not None
+    both = find_dimple(there, cast(PatchView, None), PLACE, 21.0)
+    assert both is not None
+    found, _flanks = both
     assert found.tone == "mixed"
     assert found.features["delta_l"] == -5.0
     assert found.features["opposite_lobe"] == pytest.approx(0.4)
-    assert found.features["rim_contrast"] == 21.0
+    assert found.features["rim_contrast"] == 9.0
     # the flanks lie on either side of the middle
     assert found.box_mm[0] < 35
     assert found.box_mm[2] > 55
@@ -89,8 +90,14 @@ def test_halves_that_are_both_paler_or_hardly_differ_are_none(
     assert find_dimple(there, cast(PatchView, None), PLACE, 21.0) is None
 
 
-def test_what_lies_within_shares_most_of_itself() -> None:
-    """A flank lies within its dimple, the dimple not within its flank."""
-    flank = Place.of(np.hypot(*(np.indices((SIDE, SIDE)) - 40.0)) < 9)
-    assert lies_within(flank, PLACE)
-    assert not lies_within(PLACE, flank)
+def test_a_flank_is_no_other_place_within(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A patch cut out of one flank is that flank; a small one within it, or the whole, is not."""
+    there = cast(Difference, SimpleNamespace(left_over=_dimple(0.0)))
+    monkeypatch.setattr(dimples, "measure_patch", _measured({1: 2.0, -1: -5.0}))
+    both = find_dimple(there, cast(PatchView, None), PLACE, 21.0)
+    assert both is not None
+    flanks = both[1]
+    across = np.hypot(*(np.indices((SIDE, SIDE)) - np.array([45.0, 58.0]).reshape(2, 1, 1)))
+    assert is_flank(Place.of(across < 12), flanks)
+    assert not is_flank(Place.of(across < 3), flanks)
+    assert not is_flank(PLACE, flanks)

@@ -11,7 +11,7 @@ import pytest
 
 from dyelight.colour import decode_srgb, encode_srgb
 from dyelight.detect import doubles
-from dyelight.detect.doubles import find_double
+from dyelight.detect.doubles import _where_most, find_double
 from dyelight.detect.doubles_fit import TileFit
 from dyelight.detect.doubles_pattern import follow
 from dyelight.look import SecondImage, compare, look_beside
@@ -372,6 +372,18 @@ def test_shifts_without_any_order_are_no_pattern() -> None:
     fits = _fits(lambda c: rng.uniform(-5, 5, 2), count=6)
     found = follow(fits, (WIDTH_MM, HEIGHT_MM))
     assert found is None or found.sure_tiles <= 4
+
+
+def test_how_strong_a_second_image_looks_is_asked_where_it_shows() -> None:
+    """Of a plain picture a hundredth shows it; of a busy one the largest tenth counts."""
+    plain = np.zeros(10_000, np.float32)
+    plain[:120] = 6.0
+    assert plain[_where_most(plain)].mean() == 6.0
+    busy = np.linspace(0, 10, 10_000, dtype=np.float32)
+    assert busy[_where_most(busy)].mean() == pytest.approx(9.5, abs=0.01)
+    faint = np.linspace(0, 0.5, 10_000, dtype=np.float32)
+    assert faint[_where_most(faint)].mean() == pytest.approx(0.475, abs=0.01)
+    assert _where_most(np.zeros(0, np.float32)).size == 0
 
 
 def test_too_few_tiles_say_nothing() -> None:

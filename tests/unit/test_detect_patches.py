@@ -487,3 +487,25 @@ def test_a_smooth_soft_patch_at_the_edge_is_a_reflection() -> None:
     picture = _picture()
     candidate = _candidate((5, 30), (4, 5), edge_blur_ratio=4.0, mottle=0.05)
     assert is_reflection(_difference(picture, picture), candidate)
+
+
+@pytest.mark.parametrize(
+    ("area_mm2", "softness", "colour_share", "reflects"),
+    [
+        (380.0, 1.1, 0.3, False),
+        (300.0, 1.1, 0.3, True),
+        (380.0, 2.0, 0.3, True),
+        (380.0, 1.1, 0.8, True),
+    ],
+)
+def test_straight_sharp_sides_are_no_reflection(
+    area_mm2: float, softness: float, colour_share: float, reflects: bool
+) -> None:
+    """What fills a rectangle and ends sharply is tape; a round, a soft one or a colour is not."""
+    picture = _picture()
+    sides = {"length_mm": 20.0, "width_mm": 20.0, "solidity": 0.96, "reflection_likeness": 0.9}
+    candidate = _candidate(
+        (30, 30), (10, 10), edge_blur_ratio=softness, delta_e00=4.0, colour_share=colour_share
+    )
+    candidate = replace(candidate, area_mm2=area_mm2, features=candidate.features | sides)
+    assert is_reflection(_difference(picture, picture), candidate) is reflects

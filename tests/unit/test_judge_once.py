@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
+
 from dyelight.judge.once import each_once
 from dyelight.records import Finding, Kind
 
@@ -55,6 +57,33 @@ def test_what_covers_the_panel_covers_nobody(make_finding: Make) -> None:
     ghost = make_finding(1, "ghosting", (127.0, 101.5), (127.0, 101.5), extent="panel")
     other = make_finding(2, "ghosting", (127.0, 101.5), (20.0, 20.0))
     assert each_once([ghost, other]) == [ghost, other]
+
+
+def test_a_surer_crumb_tells_of_no_wide_spot(make_finding: Make) -> None:
+    """Neither a spot that is far smaller, nor a speck within what has no name."""
+    wide = patch(make_finding, "vapour_spot", 30, sure=0.7)
+    crumb = patch(make_finding, "vapour_spot", 4, sure=0.95)
+    assert each_once([wide, crumb]) == [wide, crumb]
+    nameless = patch(make_finding, "unexplained", 30, sure=0.99)
+    speck = make_finding(3, "dust_speck", (50.0, 50.0), (0.3, 0.3), confidence=0.6)
+    assert each_once([nameless, speck]) == [nameless, speck]
+
+
+def test_thin_lines_side_by_side_or_end_to_end_are_two(make_finding: Make) -> None:
+    """Scratches 0.3 mm wide that run 0.6 mm apart, or touch at their ends, share nothing."""
+
+    def line(x: float, y: float) -> Finding:
+        ends = np.array([[x, y], [x + 42.0, y + 42.0]])
+        across = np.array([0.106, -0.106])
+        outline = np.concatenate([ends + across, ends[::-1] - across])
+        found = make_finding(1, "scratch", (x + 21, y + 21), (21.0, 21.0))
+        box = (*outline.min(0), *outline.max(0))
+        return replace(found, outline_mm=outline, box_mm=box, area_mm2=17.8)
+
+    for other in (line(10.424, 9.576), line(51.99, 51.99)):
+        assert len(each_once([line(10, 10), other])) == 2
+    same = [line(10, 10), line(10.02, 10.02)]
+    assert len(each_once(same)) == 1
 
 
 def test_a_zone_does_not_swallow_what_lies_on_it(make_finding: Make) -> None:

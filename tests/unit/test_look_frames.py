@@ -218,6 +218,16 @@ def test_burnt_metal_in_the_skirt_of_glare_is_seen() -> None:
     lamp = glare(_with(frame, soft, soft > 0.5), _white(frame))
     assert lamp.hidden[soft > 0.5].all()
     assert glare(_with(frame, large, window), _white(frame)).hidden[window].all()
+    # over pale print it is hardly brighter than due, and clipped all the same
+    half = np.where(np.indices(piece.shape)[1] < 135, 0.3, 0.85)
+    printed = np.repeat(half[..., None], 3, axis=2).astype(np.float32)
+    on_both = replace(
+        frame,
+        expected=printed,
+        observed=np.where(piece[..., None], np.float32(0.99), printed),
+        blown=piece,
+    )
+    assert not glare(on_both, _white(frame)).hidden[piece].any()
     # nor need it clip: a veil as strong would hide, and the lamp's does
     nowhere = np.zeros_like(piece)
     assert not glare(_with(frame, hard, nowhere), _white(frame)).hidden[piece].any()
@@ -247,7 +257,7 @@ def test_clipped_but_expected_bright_is_only_itself() -> None:
     np.testing.assert_array_equal(found.hidden, core)
 
 
-def test_reflection_over_print_is_followed() -> None:
+def test_reflection_over_printedis_followed() -> None:
     """Light added unevenly over dark and pale print is found to a few per cent of itself."""
     frame = _even_frame()
     height, width = frame.inside.shape

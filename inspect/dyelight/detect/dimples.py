@@ -23,6 +23,7 @@ _TWO_FACED = 0.15  # of the variance; mottle of a vapour spot has a tenth at mos
 _LEAST_PX = 6
 _CUT = 0.35  # of a flank's height
 _LEAST_LOBE = 0.15  # of the other's height
+_SAME = 0.3  # of the larger place
 
 
 def is_two_faced(left_over: F32, place: Place) -> bool:
@@ -39,22 +40,24 @@ def is_two_faced(left_over: F32, place: Place) -> bool:
 
 def find_dimple(
     difference: Difference, view: PatchView, place: Place, peak: float
-) -> Candidate | None:
+) -> tuple[Candidate, tuple[Place, Place]] | None:
     """The candidate of a place that is a dimple, measured on its stronger flank, in the box around
-    both; None where its halves are not one lighter and one darker than expected."""
+    both, and the flanks' own places; None where its halves are not one lighter and one darker than
+    expected."""
     smooth = _smoothed(difference.left_over, place)
-    flanks = []
+    flanks: list[tuple[Candidate, Place]] = []
     for sign in (1, -1):
         height = smooth * np.float32(sign)
         half = np.asarray(place.mask & (height > _CUT * max(float(height[place.mask].max()), 0.0)))
         if half.sum() < _LEAST_PX:
             return None
-        flank = measure_patch(difference, view, Place.of(half, place.x0, place.y0), sign, peak)
+        where = Place.of(half, place.x0, place.y0)
+        flank = measure_patch(difference, view, where, sign, peak)
         if flank is None or flank.features["delta_l"] * sign <= 0:
             return None
-        flanks.append(flank)
-    flanks.sort(key=lambda one: -abs(one.features["delta_l"]))
-    strong, weak = flanks
+        flanks.append((flank, where))
+    flanks.sort(key=lambda one: -abs(one[0].features["delta_l"]))
+    strong, weak = flanks[0][0], flanks[1][0]
     lobe = abs(weak.features["delta_l"] / strong.features["delta_l"])
     if lobe < _LEAST_LOBE:
         return None
@@ -62,14 +65,16 @@ def find_dimple(
     measured = {
         "eq_diameter_mm": float(2 * np.sqrt(whole.area_mm2 / np.pi)),
         "opposite_lobe": lobe,
-        "rim_contrast": max(strong.features.get("rim_contrast", 0.0), peak),
+        # each flank is the other's lobe
+        "rim_contrast": max(one.features.get("rim_contrast", 0.0) for one in (strong, weak)),
     }
-    return replace(whole, features=whole.features | measured)
+    whole = replace(whole, features=whole.features | measured)
+    return whole, (flanks[0][1], flanks[1][1])
 
 
-def lies_within(inner: Place, outer: Place) -> bool:
-    """Whether most of one place lies in the other."""
-    return inner.shared(outer) > 0.5 * inner.count
+def is_flank(place: Place, flanks: tuple[Place, Place]) -> bool:
+    """Whether a place is much the same as a dimple's flank."""
+    return any(place.shared(one) > _SAME * max(place.count, one.count) for one in flanks)
 
 
 def _smoothed(left_over: F32, place: Place) -> F32:

@@ -16,7 +16,7 @@ from ..look import Difference
 from ..look.render import photo_light
 from ..records import F32, Candidate, Mask
 from .detail_loss import find_detail_loss
-from .dimples import find_dimple, is_two_faced, lies_within
+from .dimples import find_dimple, is_flank, is_two_faced
 from .patch_groups import Region, grouped
 from .patch_levels import Level, PatchView, patch_view, smoothed_levels
 from .patch_measures import measure_patch, measure_washed, sharpened, without
@@ -41,7 +41,7 @@ _NEW = 2  # marks the place just filled
 def find_patches(
     difference: Difference, found_before: tuple[Candidate, ...] = ()
 ) -> tuple[Candidate, ...]:
-    """Candidates of the family `patch`, strongest first.
+    """Candidates of the family `patch`, first what a smoothed difference shows, strongest first.
 
     Small sharp marks found before are left out, so that a strong speck is no patch.
     """
@@ -81,10 +81,11 @@ def find_patches(
     known = [place for place, _ in measured]
     for place, peak in find_unrest(view):
         if is_two_faced(difference.left_over, place):
-            dimple = find_dimple(difference, view, place, peak)
-            if dimple is not None:
-                # its flanks are not told by themselves
-                measured = [one for one in measured if not lies_within(one[0], place)]
+            found_whole = find_dimple(difference, view, place, peak)
+            if found_whole is not None:
+                dimple, flanks = found_whole
+                # they are not told by themselves
+                measured = [one for one in measured if not is_flank(one[0], flanks)]
                 measured.append((place, dimple))
                 continue
         # what a smoothed difference shows as well is better measured there; but a wide patch does

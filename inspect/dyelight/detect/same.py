@@ -49,7 +49,8 @@ def _has_company(mark: Candidate, marks: Sequence[Candidate]) -> bool:
 
 
 def without_doubles(found: Sequence[Candidate]) -> list[Candidate]:
-    """The candidates with each thing kept once, by the detector that measures it best.
+    """The candidates with each thing kept once, by the detector that measures it best; but a line
+    that a patch shows too is kept as both, since only its name tells which measures it better.
 
     Marks inside a patch that do not stand alone are its mottle or its rim; so is a mark no stronger
     than the patch as a whole. The halo around a strong mark goes with the mark.

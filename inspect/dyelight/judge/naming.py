@@ -69,8 +69,8 @@ def name_candidates(
     A candidate takes the kind whose rules all hold with the greatest margin. Each other kind within
     the rules' doubt margin of it, on either side of its own limits, leaves a doubt `or_<kind>`.
     A candidate that fits no kind is `unexplained` where that kind's rules hold, else it is dropped;
-    so is one that is too likely nothing. What a surer finding of its kind has told of is not
-    told again.
+    so is one that is too likely nothing. What a surer finding has told of is not told again
+    (`once.py`).
     `because` holds every rule of the kind, the tightest first. `photos` is how many photos of the
     panel were looked at. A finding's `features` carry all measured values and `membership_margin`.
     """

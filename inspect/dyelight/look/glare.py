@@ -129,7 +129,8 @@ def _burnt_metal(frame: PanelFrame, brighter: F32, core: Mask) -> Mask:
         reach = int(_BEYOND_PX[-1] + _NOT_CLIPPED_PX) + 2
         cut = (slice(max(y - reach, 0), y + h + reach), slice(max(x - reach, 0), x + w + reach))
         place = np.asarray(labels[cut] == label)
-        part = _with_bright_rim(brighter[cut], place)
+        burnt = place & clipped[cut]
+        part = _with_bright_rim(brighter[cut], burnt if burnt.any() else place, all_of=burnt)
         if part.sum() < most and _ends_at_once(
             brighter[cut], part, (frame.inside & ~frame.blown)[cut] | part
         ):
@@ -143,11 +144,12 @@ def _joined_to(core: Mask, some: Mask) -> Mask:
     return np.asarray(core & np.isin(labels, np.unique(labels[some & core])))
 
 
-def _with_bright_rim(brighter: F32, part: Mask) -> Mask:
-    """What of a part is nearly as bright as most of it, with what is so and joins it."""
+def _with_bright_rim(brighter: F32, part: Mask, all_of: Mask) -> Mask:
+    """What of a part is nearly as bright as most of it, with what is so and joins it, where one
+    channel held out; and `all_of` it that is clipped, as that is no brighter over pale print."""
     height = float(np.median(brighter[part]))
     near = cv2.dilate(part.astype(np.uint8), _disc(2 * int(_NOT_CLIPPED_PX) + 1)) > 0
-    bright = (brighter > _NEARLY_AS_BRIGHT * height) & near
+    bright = all_of | ((brighter > _NEARLY_AS_BRIGHT * height) & near)
     _, labels = cv2.connectedComponents(bright.astype(np.uint8), connectivity=4)
     return np.asarray(bright & np.isin(labels, np.unique(labels[part & bright])))
 

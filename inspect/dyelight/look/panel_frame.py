@@ -26,8 +26,10 @@ from .outline import fill
 from .render import photo_light
 from .rootlight import TOP, root_from_linear, root_from_pixels
 
-AREA_PX = 1.2e6
-FINEST_PX_PER_MM = 4.0  # patches are some millimetres wide; marks are seen in the photo itself
+# patches are some millimetres wide, and marks are seen in the photo itself; but a small panel keeps
+# enough for its report
+LEAST_AREA_PX, AREA_PX = 0.6e6, 1.2e6
+FINEST_PX_PER_MM = 4.0
 MARGIN_MM = 2.0
 _SAMPLES = 9_000
 _STRIP = 64  # rows worked on at a time
@@ -68,8 +70,8 @@ def square_up(
     """
     scale = float(np.median(local_scale(placement, panel_grid(artwork))))
     full_w, full_h = artwork.width_mm + 2 * MARGIN_MM, artwork.height_mm + 2 * MARGIN_MM
-    most = float(np.sqrt(AREA_PX / (full_w * full_h)))
-    px_per_mm = min(0.9 * scale, FINEST_PX_PER_MM, most)
+    least, most = (float(np.sqrt(px / (full_w * full_h))) for px in (LEAST_AREA_PX, AREA_PX))
+    px_per_mm = min(0.9 * scale, max(FINEST_PX_PER_MM, least), most)
     width, height = round(full_w * px_per_mm), round(full_h * px_per_mm)
     at = frame_in_photo(placement, px_per_mm, width, height)
     shrink = max(1, int(scale / px_per_mm))
