@@ -120,6 +120,9 @@ def test_amid_calm_less_mottle_tells_however_soft_the_patch() -> None:
     soft.features["edge_blur_ratio"] = 16.0
     assert is_restless(soft)
     assert not is_restless(_patch(30.0, 6.0))
+    # a small steep lamp leaves as much
+    soft.features["light_share"] = 0.62
+    assert not is_restless(soft)
 
 
 def test_what_was_given_up_is_restless_for_no_reflection() -> None:

@@ -29,7 +29,7 @@ _OVER_WHITE = 0.5  # no bare base is brighter than white
 _SKIRT = 0.3  # share of a patch in the skirt of glare from which it may be the glare's own
 _SKIRT_MM = 2.0
 _RESTLESS, _RISE, _SOFTEST_SPOT = 40.0, 4.0, 9.0
-_RESTLESS_AMID_CALM, _CALM_RISE = 25.0, 20.0
+_RESTLESS_AMID_CALM, _CALM_RISE, _NO_MORE_LIGHT = 25.0, 20.0, 0.55
 _VERY_SOFT = 2.5
 _SHARP_BORDER = 1.3  # no glare ends so sharply, nor does what it mirrors
 _THROUGH_DE00 = 3.0
@@ -119,8 +119,10 @@ def is_restless(candidate: Candidate) -> bool:
     rise = features.get("left_over_rise", 0.0)
     if not (left_over < MOST_ENERGY and features["eq_diameter_mm"] > _SKIRT_MM):
         return False
-    # where all around is calm less of it tells, however softly it ends
-    if left_over > _RESTLESS_AMID_CALM and rise > _CALM_RISE:
+    # where all around is calm less of it tells, however softly it ends; but a small steep lamp leaves
+    # as much, and is drawn better by light than by lost dye
+    dye_draws_it = features.get("light_share", 0.5) < _NO_MORE_LIGHT
+    if left_over > _RESTLESS_AMID_CALM and rise > _CALM_RISE and dye_draws_it:
         return True
     return bool(
         left_over > _RESTLESS
