@@ -119,8 +119,8 @@ def is_restless(candidate: Candidate) -> bool:
     rise = features.get("left_over_rise", 0.0)
     if not (left_over < MOST_ENERGY and features["eq_diameter_mm"] > _SKIRT_MM):
         return False
-    # where all around is calm less of it tells, however softly it ends; but a small steep lamp leaves
-    # as much, and is drawn better by light than by lost dye
+    # where all around is calm less of it tells, however softly it ends; but a small steep lamp
+    # leaves as much, and is drawn better by light than by lost dye
     dye_draws_it = features.get("light_share", 0.5) < _NO_MORE_LIGHT
     if left_over > _RESTLESS_AMID_CALM and rise > _CALM_RISE and dye_draws_it:
         return True
