@@ -8,7 +8,6 @@ photo's pixels, `doubles_pattern` names how the shifts run over the panel.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import islice
 
 import numpy as np
 
@@ -84,12 +83,12 @@ def find_double(difference: Difference) -> Double | None:
             loud += [_Look(field, scores, fine, 0.0) for field in slips]
     # several fields may fit some tiles; the one whose tiles agree best is the one
     seen = [held for look in looks if (held := _held_against(difference, look)) is not None]
-    if not seen:
-        one_by_one = (_held_against(difference, look) for look in loud)
-        seen = [*islice((held for held in one_by_one if held is not None), 1)]
-    if not seen:
+    best = max(seen, key=lambda held: held[2], default=None)
+    for look in loud if best is None else ():
+        best = best or _held_against(difference, look)
+    if best is None:
         return None
-    look, pattern, sure, part = max(seen, key=lambda held: held[2])
+    look, pattern, sure, part = best
     return Double(
         _candidate(difference, pattern, max(sure, look.joint), part),
         SecondImage(pattern.at, pattern.strength, pattern.place_share, part),

@@ -9,7 +9,7 @@ import numpy as np
 
 from ..records import Finding, Kind
 
-_RASTER_PX, _THIN_PX = 64, 3  # across what is shared; across the thinner of both
+_RASTER_PX, _THIN_PX = 64, 3  # across the smaller finding; across the thinner of both
 _MOST_RASTER_PX = 1024
 _SAME = 0.5  # of the smaller one's area
 _AS_LARGE = 4.0
