@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from types import SimpleNamespace
 
 import cv2
@@ -291,6 +292,27 @@ def test_thin_colours_are_learnt_anew_beside_a_second_image() -> None:
     assert second.artwork is artwork
     left = [np.quantile(np.abs(d.photo.residual[d.photo.usable]), 0.99) for d in (first, second)]
     assert left[1] < 0.4 * left[0]
+
+
+def test_what_the_second_image_shows_past_the_file_is_not_judged() -> None:
+    """Letters that ran over the edge of the paper are nobody's specks: a second image moved to the
+    left by 3 mm shows 3 mm of what the file does not hold along the right edge, and nowhere else.
+    """
+    lines = _thin_lines()
+    photo = Photo("photo.jpg", "", _photo(lines, strength=0.25, shift=_slip(-3.0, 0.0)))
+    artwork = Artwork("lines.png", "", lines, None, WIDTH_MM, HEIGHT_MM)
+    first = compare(photo, artwork, _placement())
+    image = SecondImage(lambda at: np.full_like(at, 1) * np.array([-3.0, 0.0]), 0.25, 0.0)
+    beside = look_beside(photo, artwork, _placement(), first, image)
+    middle = np.array([[WIDTH_MM - 1.5, HEIGHT_MM / 2], [WIDTH_MM - 4.5, HEIGHT_MM / 2]])
+    (x, y), (inner_x, _) = np.rint(beside.panel.to_px(middle)).astype(int)
+    assert beside.hidden[y, x] and not beside.hidden[y, inner_x] and not first.hidden[y, x]
+    at = beside.picture.to_photo(middle) - np.array([beside.photo.x0, beside.photo.y0])
+    (x, y), (inner_x, _) = np.rint(at).astype(int)
+    assert not beside.photo.usable[y, x] and beside.photo.usable[y, inner_x]
+    assert first.photo.usable[y, x]
+    # with bleed enough the file holds all of it
+    assert min(image.ends_mm(replace(artwork, bleed_mm=5.0))[1].max(0) - [WIDTH_MM, 0]) > 0.0
 
 
 def test_an_artwork_printed_twice_mixes_in_density() -> None:

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -22,10 +23,13 @@ from ..imaging import from_cells, sample, strips
 from ..records import F32, F64, Artwork, Photo, Pixels, Placement
 from .compare import compare
 from .frames import Difference
+from .outline import fill
 from .render import NODE_PX, working_pixels
 from .rootlight import linear_from_root, root_from_pixels
 
 _STRIP_PX = 15 * NODE_PX
+_ALONG_END = 16  # points of an outline that a turn or a growth bends
+_END_MM = 0.4  # paper is cut no more exactly, and the photo blurs its edge
 _BLACK = np.float32(0.015)  # linear light that the densest print still sends back
 
 
@@ -51,6 +55,23 @@ class SecondImage:
         first = points_mm + self.place_share * shift
         return first, first - shift, strength
 
+    def ends_mm(self, artwork: Artwork) -> tuple[F64, F64]:
+        """Outlines (N, 2) in artwork mm within which the first image, and the second, show what the
+        artwork's file holds; of a part the artwork's own outline, since what lies past it is not
+        moved."""
+        share = np.linspace(0, 1, _ALONG_END, endpoint=False)
+        corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float64)
+        along = np.concatenate(
+            [a + share[:, None] * (b - a) for a, b in pairwise([*corners, corners[0]])]
+        )
+        reach = max(artwork.bleed_mm - _END_MM, 0.0)
+        size = np.array([artwork.width_mm, artwork.height_mm])
+        end = along * (size + 2 * reach) - reach
+        if self.box_mm is not None:
+            return end, end
+        shift = self.shift_at(end)
+        return end - self.place_share * shift, end + (1 - self.place_share) * shift
+
 
 def look_beside(
     photo: Photo,
@@ -64,7 +85,27 @@ def look_beside(
     `difference` is the first one, taken without.
     """
     twice = printed_twice(artwork, second, difference.photo.px_per_mm)
-    return replace(compare(photo, twice, placement), artwork=artwork)
+    beside = replace(compare(photo, twice, placement), artwork=artwork)
+    return _as_far_as_known(beside, second)
+
+
+def _as_far_as_known(difference: Difference, second: SecondImage) -> Difference:
+    """The difference with those places hidden that show what lies past the file's end: nobody knows
+    what the paper carried there."""
+    panel, photo = difference.panel, difference.photo
+    height, width = photo.usable.shape
+    on_panel = np.ones(panel.inside.shape, bool)
+    in_photo = np.ones(photo.usable.shape, bool)
+    for end in second.ends_mm(difference.artwork):
+        on_panel &= fill(panel.to_px(end), *on_panel.shape)
+        at = difference.picture.to_photo(end) - np.array([photo.x0, photo.y0])
+        in_photo &= fill(at, height, width)
+    return replace(
+        difference,
+        panel=replace(panel, opaque=panel.opaque & on_panel),
+        photo=replace(photo, usable=photo.usable & in_photo),
+        hidden=difference.hidden | (panel.inside & ~on_panel),
+    )
 
 
 def printed_twice(artwork: Artwork, second: SecondImage, photo_px_per_mm: float) -> Artwork:
