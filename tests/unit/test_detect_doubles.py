@@ -306,10 +306,13 @@ def test_what_the_second_image_shows_past_the_file_is_not_judged() -> None:
     beside = look_beside(photo, artwork, _placement(), first, image)
     middle = np.array([[WIDTH_MM - 1.5, HEIGHT_MM / 2], [WIDTH_MM - 4.5, HEIGHT_MM / 2]])
     (x, y), (inner_x, _) = np.rint(beside.panel.to_px(middle)).astype(int)
-    assert beside.hidden[y, x] and not beside.hidden[y, inner_x] and not first.hidden[y, x]
+    assert beside.hidden[y, x]
+    assert not beside.hidden[y, inner_x]
+    assert not first.hidden[y, x]
     at = beside.picture.to_photo(middle) - np.array([beside.photo.x0, beside.photo.y0])
     (x, y), (inner_x, _) = np.rint(at).astype(int)
-    assert not beside.photo.usable[y, x] and beside.photo.usable[y, inner_x]
+    assert not beside.photo.usable[y, x]
+    assert beside.photo.usable[y, inner_x]
     assert first.photo.usable[y, x]
     # with bleed enough the file holds all of it
     assert min(image.ends_mm(replace(artwork, bleed_mm=5.0))[1].max(0) - [WIDTH_MM, 0]) > 0.0

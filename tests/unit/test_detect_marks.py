@@ -121,6 +121,7 @@ def _difference(added: F32) -> Difference:
         photo=photo,
         look=cast(ColourLight, None),
         panel_from_artwork=np.eye(3),
+        under_veil=flat,
         hidden=np.zeros(shape, bool),
         skirt=np.zeros(shape, bool),
         white=flat,

@@ -105,6 +105,7 @@ def _difference(observed: F32, expected: F32) -> Difference:
         photo=photo,
         look=cast(ColourLight, None),
         panel_from_artwork=np.eye(3),
+        under_veil=expected,
         hidden=~everywhere,
         skirt=~everywhere,
         white=np.full((*shape, 3), 0.9, np.float32),

@@ -66,7 +66,7 @@ def find_chips(
     if not band.any():
         return ()
     taken = [c.box_mm for c in found_before if c.family == "border"]
-    apart = frame.observed - frame.expected
+    apart = frame.observed - difference.under_veil
     rim = apart[band & (frame.edge_mm < touch_mm + _TOUCH_MM)]
     out: list[Candidate] = []
     view: PatchView | None = None

@@ -61,7 +61,7 @@ def patch_view(difference: Difference, ignore: Mask | None = None) -> PatchView:
     usable = frame.inside & frame.printed & ~difference.hidden & (frame.edge_mm > edge_mm)
     if ignore is not None:
         usable &= ~ignore
-    expected = frame.expected
+    expected = difference.under_veil
     blur_px = max(difference.photo.blur_px * frame.px_per_mm / difference.photo.px_per_mm, 0.5)
     residual = frame.observed - expected
     slope2 = gradient(expected) ** 2

@@ -34,6 +34,7 @@ _DRAWN_OUT = 6.0  # squared length over area from which a patch is a line
 _UNSEEN_DE00 = 0.7
 _PIXEL_SIGMA = 0.5  # resampling's own blur
 _BORDER_NOISE = 0.25  # noise over height that still draws a clean border
+_VEIL = 0.008  # root light: two eight-bit steps
 _WHITE_MARGIN = 0.015  # root light: more than the light field errs
 
 
@@ -93,7 +94,7 @@ def measure_patch(
     features["edge_shift_px"] = edge_shift(residual, expected, m)
     features |= _unrest(view.energy[cut], view.given_up[cut], m, ring)
     features["mottle"] = mottle(residual, m, ring, features["eq_diameter_mm"] * ppm)
-    share = light_share(observed, expected, white, m, ring, ppm)
+    share = light_share(observed, _unveiled(view, cut, ring, m, expected), white, m, ring, ppm)
     if share is not None:
         features["light_share"] = share
     likeness = reflection_likeness(features)
@@ -116,6 +117,19 @@ def measure_patch(
         tone="light" if features["delta_l"] > 0 else "dark",
         features=features,
     )
+
+
+def _unveiled(
+    view: PatchView, cut: tuple[slice, slice], ring: Mask, mask: Mask, expected: F32
+) -> F32:
+    """The expected root light (h, w, 3) of a window without its wider neighbourhood's veil: one
+    that was taken into account must not hide that there is one. `expected` is with it."""
+    plain = view.frame.expected[cut]
+    if float(np.abs(view.expected[cut] - plain).max()) < _VEIL:
+        return expected
+    if ring.sum() > 30:
+        plain = plain + ground(view.frame.observed[cut] - plain, ring, mask)
+    return np.maximum(plain, 0)
 
 
 # what says nothing where letters pale and their ground darkens, and where print bounds the place

@@ -13,6 +13,9 @@ from .rules import FAMILIES, Family, Rule, Rules
 from .spec import AcceptanceSpec
 from .zones import Zones
 
+_PLAIN_SNR = 30.0
+_MARKS = ("point", "line")
+
 
 @dataclass(frozen=True, slots=True)
 class Standing:
@@ -75,10 +78,12 @@ def name_candidates(
     panel were looked at. A finding's `features` carry all measured values and `membership_margin`.
     """
     zones = spec.zones(artwork)
+    judged = [_judged(candidate, artwork, rules, zones) for candidate in candidates]
+    misfits = _misfits(judged)
     named = [
         finding
-        for candidate in candidates
-        if (finding := _named(candidate, artwork, rules, zones, photos)) is not None
+        for one in judged
+        if (finding := _named(one, misfits, artwork, rules, zones, photos)) is not None
     ]
     ordered = sorted(
         graded(each_once(named), artwork, spec),
@@ -94,15 +99,49 @@ def name_candidates(
     )
 
 
-def _named(
-    candidate: Candidate, artwork: Artwork, rules: Rules, zones: Zones, photos: int
-) -> Finding | None:
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """A candidate with its measured values, the kinds it may be, and the one it is: None where it
+    fits none."""
+
+    candidate: Candidate
+    values: dict[str, float]
+    ranking: tuple[Standing, ...]
+    best: Standing | None
+
+
+def _judged(candidate: Candidate, artwork: Artwork, rules: Rules, zones: Zones) -> _Judged:
     values = candidate_values(candidate, artwork, zones.distance)
     ranking = standings(_family(candidate), values, rules)
-    best = next((standing for standing in ranking if standing.holds), None)
+    return _Judged(candidate, values, ranking, next((one for one in ranking if one.holds), None))
+
+
+def _misfits(judged: Sequence[_Judged]) -> dict[str, float]:
+    """`unnamed`, how much on the panel fits no kind, each thing counting by its SNR over 30 and for
+    no more than one, and `unnamed_marks`, how many of them are marks.
+
+    Where much on a panel fits no kind the expected look does not follow the picture, and what does
+    fit one is less sure.
+    """
+    unnamed = [one.candidate for one in judged if one.best is None]
+    return {
+        "unnamed": float(sum(min(one.snr / _PLAIN_SNR, 1.0) for one in unnamed)),
+        "unnamed_marks": float(sum(one.family in _MARKS for one in unnamed)),
+    }
+
+
+def _named(
+    judged: _Judged,
+    misfits: Mapping[str, float],
+    artwork: Artwork,
+    rules: Rules,
+    zones: Zones,
+    photos: int,
+) -> Finding | None:
+    candidate, ranking, best = judged.candidate, judged.ranking, judged.best
     if best is None:
         return None
-    values[MARGIN] = best.margin
+    values = {**judged.values, **misfits, MARGIN: best.margin}
     confidence = rules.curves[_family(candidate)].confidence(values, best.margin)
     if confidence < rules.naming.least_confidence.value:
         return None

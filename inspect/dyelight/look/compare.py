@@ -15,7 +15,7 @@ from .fineness import at_its_fineness
 from .frames import BLOCK_PX, Difference, PanelFrame, PhotoFrame
 from .glare import broadly_off, glare, in_photo_window, not_followed
 from .light_field import light_added
-from .local_light import LocalLight, fit_local_light
+from .local_light import WIDE_MM, LocalLight, fit_local_light
 from .outline import corner_radius_mm, fill, rounded_outline, usable_pixels
 from .panel_frame import (
     clipped_pixels,
@@ -124,6 +124,8 @@ def compare(
     if lost.any():
         under_glare = _under_glare(panel, (thrown_back.hidden | thrown_back.skirt) & ~lost, local)
     panel = replace(panel, expected=under_glare)
+    hidden = (thrown_back.hidden | lost) & panel.inside
+    wide = fit_local_light(panel, scatter, WIDE_MM, hidden)
     return Difference(
         artwork=artwork,
         picture=placement.picture,
@@ -132,7 +134,8 @@ def compare(
         photo=frame,
         look=look,
         panel_from_artwork=panel_from_artwork,
-        hidden=(thrown_back.hidden | lost) & panel.inside,
+        under_veil=np.asarray(panel.expected + wide.added(panel.expected), np.float32),
+        hidden=hidden,
         skirt=thrown_back.skirt & ~lost,
         white=white,
         contrast=contrast,

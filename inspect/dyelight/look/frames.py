@@ -111,15 +111,16 @@ class Difference:
     """Photo against expectation, in both frames, with what is needed to measure on the panel.
 
     `picture` takes artwork mm to the photo as it is worked with. `outline_seen` says whether the
-    metal's own outline was found, or the print's stands for it. `hidden` (H, W) bool on the panel
-    frame: clipped places and strong glare; `skirt` (H, W) bool where glare fades out, expected
-    under its own neighbourhood's light there. `white` (H, W, 3) float32: root light that the bare
-    white base has there. `contrast` (H, W) float32: what the neighbourhood's own light does to the
-    print's contrast there, root light. `due` (H, W) float32: the light channel as it should be
-    under that light, as sharp as the photo is elsewhere; in `panel.expected` the contrast and
-    sharpness of every place were matched to the photo's. `left_over` (H, W) float32: what is left
-    of the light channel once place, light, contrast and sharpness were forgiven, summed over noise
-    so that pure noise has unit scatter.
+    metal's own outline was found, or the print's stands for it. `under_veil` (H, W, 3) float32:
+    `panel.expected` under the light of each place's wider neighbourhood, for patches. `hidden`
+    (H, W) bool on the panel frame: clipped places and strong glare; `skirt` (H, W) bool where glare
+    fades out, expected under its own neighbourhood's light there. `white` (H, W, 3) float32: root
+    light that the bare white base has there. `contrast` (H, W) float32: what the neighbourhood's
+    own light does to the print's contrast there, root light. `due` (H, W) float32: the light
+    channel as it should be under that light, as sharp as the photo is elsewhere; in
+    `panel.expected` the contrast and sharpness of every place were matched to the photo's.
+    `left_over` (H, W) float32: what is left of the light channel once place, light, contrast and
+    sharpness were forgiven, summed over noise so that pure noise has unit scatter.
     """
 
     artwork: Artwork
@@ -129,6 +130,7 @@ class Difference:
     photo: PhotoFrame
     look: ColourLight
     panel_from_artwork: F64
+    under_veil: F32
     hidden: Mask
     skirt: Mask
     white: F32

@@ -9,27 +9,30 @@ robust local regression (Gauss-Newton on root light, whose noise is even):
 
 in linear light, gain and veil being the same in all channels.
 
-A patch wider than the neighbourhood is swallowed too, so patches are not measured against this.
+A patch wider than the neighbourhood is swallowed too. Patches are therefore measured under the
+light of a neighbourhood some four times as wide: a veil over busy print, which lifts its shadows
+more than its lights, is no patch there either.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
 from ..imaging import enlarged, gaussian, reduced, sample
 from ..placement.picture_map import nodes_between
-from ..records import F32, F64, Placement
+from ..records import F32, F64, Mask, Placement
 from .colour_light import veil_slope
 from .frames import PanelFrame
 from .light_field import light_added
 from .render import photo_light
 from .rootlight import linear_from_root, root_from_linear
 
-_REACH_MM = 4.0
+# sigma of a neighbourhood: what marks are held against, and patches
+NEAR_MM, WIDE_MM = 4.0, 15.0
 _COARSE_PX_PER_MM = 1.5
 _ROUNDS = 4
 _EDGE_MM = 1.0  # the rim has its own light, and an outline may be off
@@ -87,39 +90,68 @@ class LocalLight:
         return sample(self.gain, places), sample(self.veil, places)
 
 
-def fit_local_light(panel: PanelFrame, scatter: float) -> LocalLight:
-    """Gain and veil of every neighbourhood of the panel frame.
+def fit_local_light(
+    panel: PanelFrame, scatter: float, reach_mm: float = NEAR_MM, hidden: Mask | None = None
+) -> LocalLight:
+    """Gain and veil of every neighbourhood of the panel frame, `reach_mm` the sigma of one.
 
     `panel` has its expected look under the panel's light field, `scatter` is what that fit left in
-    root light. Places that stick out of their neighbourhood have little say in it.
+    root light. Places that stick out of their neighbourhood have little say in it, `hidden` ones
+    (H, W) none.
     """
-    cell_px = 2 ** max(0, round(np.log2(panel.px_per_mm / _COARSE_PX_PER_MM)))
+    wider = reach_mm / NEAR_MM
+    cell_px = 2 ** max(0, round(np.log2(wider * panel.px_per_mm / _COARSE_PX_PER_MM)))
     usable = panel.inside & panel.printed & ~panel.blown & (panel.edge_mm > _EDGE_MM)
-    # of the light channel by itself: colours differ in how light adds up by far less than noise
-    expected = _in_whole_cells(photo_light(panel.expected), cell_px)
-    apart = _in_whole_cells(photo_light(panel.observed), cell_px) - expected
+    if hidden is not None:
+        usable &= ~hidden
     seen = _in_whole_cells(usable.astype(np.float32), cell_px, outside=0.0)
+    # a wide neighbourhood has pixels to spare
+    shrink = min(2 ** int(np.log2(max(wider, 1.0))), cell_px)
+    pairs = [
+        [_in_whole_cells(image, cell_px) for image in pair]
+        for pair in _channels(panel, by_themselves=shrink > 1)
+    ]
+    if shrink > 1:
+        seen, pairs = reduced(seen, shrink), [[reduced(i, shrink) for i in pair] for pair in pairs]
+    inner_px = cell_px // shrink
     spread = max(scatter, _LEAST_SCATTER)
-    sigma = max(1.0, _REACH_MM * panel.px_per_mm / cell_px)
+    sigma = max(1.0, reach_mm * panel.px_per_mm / cell_px)
     ridge = spread**2 / np.array([_GAIN_PRIOR**2, _VEIL_PRIOR**2])
-    grid = (seen.shape[0] // cell_px, seen.shape[1] // cell_px)
+    grid = (seen.shape[0] // inner_px, seen.shape[1] // inner_px)
     light = LocalLight(np.zeros(grid, np.float32), np.zeros(grid, np.float32), cell_px)
     # in a neighbourhood about so many places count by themselves
-    count = np.float32(2 * np.pi * sigma**2)
-    linear = linear_from_root(expected.copy())
-    left, weight, slope = apart, seen, veil_slope(expected)
+    count = np.float32(2 * np.pi * sigma**2 / len(pairs))
+    apart = [observed - expected for observed, expected in pairs]
+    linear = [linear_from_root(expected.copy()) for _, expected in pairs]
+    left, weight = apart, seen
+    slopes = [veil_slope(expected) for _, expected in pairs]
     for turn in range(_ROUNDS):
         if turn:
-            root = light.on(linear)
-            slope = veil_slope(root)
-            root -= expected
-            left = apart - root
+            roots = [replace(light, cell_px=inner_px).on(one) for one in linear]
+            slopes = [veil_slope(root) for root in roots]
+            for root, (_, expected), whole in zip(roots, pairs, apart, strict=True):
+                root -= expected
+                np.subtract(whole, root, out=root)
+            left = roots
             weight = _trust(left, seen, spread)
-        sums = [
-            gaussian(one, sigma) * count for one in _products(weight, slope, linear, left, cell_px)
-        ]
-        light = _moved(light, sums, ridge)
+        sums = [np.zeros(grid, np.float32) for _ in range(5)]
+        for one in zip(slopes, linear, left, strict=True):
+            for total, product in zip(sums, _products(weight, *one, inner_px), strict=True):
+                total += product
+        light = _moved(light, [gaussian(total, sigma) * count for total in sums], ridge)
     return light
+
+
+def _channels(panel: PanelFrame, *, by_themselves: bool) -> list[list[F32]]:
+    """Observed and expected root light (H, W) of the channels, or of all of them mixed into one.
+
+    Only their own show on plain print of one colour whether light was added or scaled; within
+    millimetres colours differ in how light adds up by far less than noise.
+    """
+    both = panel.observed, panel.expected
+    if by_themselves:
+        return [[image[..., c] for image in both] for c in range(3)]
+    return [[photo_light(image) for image in both]]
 
 
 def _in_whole_cells(image: F32, cell: int, outside: float | None = None) -> F32:
@@ -147,9 +179,10 @@ def _products(weight: F32, slope: F32, linear: F32, left: F32, cell: int) -> Ite
     yield from (reduced(by_veil, cell), veil_left)
 
 
-def _trust(left: F32, seen: F32, spread: float) -> F32:
-    """Weights (H, W): little for what sticks out of its neighbourhood."""
-    off = left * np.float32(1 / (_OUTLIER * spread))
+def _trust(left: list[F32], seen: F32, spread: float) -> F32:
+    """Weights (H, W): little for what sticks out of its neighbourhood, all channels together."""
+    mean = left[0] if len(left) == 1 else sum(left[1:], left[0])
+    off = mean * np.float32(1 / (len(left) * _OUTLIER * spread))
     off *= off
     off += 1
     return np.asarray(np.divide(seen, off, out=off), np.float32)

@@ -93,11 +93,11 @@ def _as_far_as_known(difference: Difference, second: SecondImage) -> Difference:
     """The difference with those places hidden that show what lies past the file's end: nobody knows
     what the paper carried there."""
     panel, photo = difference.panel, difference.photo
+    rows, columns = panel.inside.shape
     height, width = photo.usable.shape
-    on_panel = np.ones(panel.inside.shape, bool)
-    in_photo = np.ones(photo.usable.shape, bool)
+    on_panel, in_photo = np.ones((rows, columns), bool), np.ones((height, width), bool)
     for end in second.ends_mm(difference.artwork):
-        on_panel &= fill(panel.to_px(end), *on_panel.shape)
+        on_panel &= fill(panel.to_px(end), rows, columns)
         at = difference.picture.to_photo(end) - np.array([photo.x0, photo.y0])
         in_photo &= fill(at, height, width)
     return replace(
