@@ -15,7 +15,7 @@ from dyelight.detect import doubles
 from dyelight.detect.doubles import _where_most, find_double
 from dyelight.detect.doubles_fit import TileFit
 from dyelight.detect.doubles_pattern import follow
-from dyelight.look import SecondImage, compare, look_beside
+from dyelight.look import Difference, SecondImage, compare, look_beside
 from dyelight.look.second_image import printed_twice
 from dyelight.placement.picture_map import FittedMap
 from dyelight.records import F32, F64, U8, Artwork, Candidate, Photo, Placement
@@ -304,18 +304,29 @@ def test_what_the_second_image_shows_past_the_file_is_not_judged() -> None:
     first = compare(photo, artwork, _placement())
     image = SecondImage(lambda at: np.full_like(at, 1) * np.array([-3.0, 0.0]), 0.25, 0.0)
     beside = look_beside(photo, artwork, _placement(), first, image)
-    middle = np.array([[WIDTH_MM - 1.5, HEIGHT_MM / 2], [WIDTH_MM - 4.5, HEIGHT_MM / 2]])
-    (x, y), (inner_x, _) = np.rint(beside.panel.to_px(middle)).astype(int)
-    assert beside.hidden[y, x]
-    assert not beside.hidden[y, inner_x]
-    assert not first.hidden[y, x]
-    at = beside.picture.to_photo(middle) - np.array([beside.photo.x0, beside.photo.y0])
-    (x, y), (inner_x, _) = np.rint(at).astype(int)
-    assert not beside.photo.usable[y, x]
-    assert beside.photo.usable[y, inner_x]
-    assert first.photo.usable[y, x]
+    right, inner = (WIDTH_MM - 1.5, HEIGHT_MM / 2), (WIDTH_MM - 4.5, HEIGHT_MM / 2)
+    sides = (1.5, HEIGHT_MM / 2), (WIDTH_MM / 2, 1.5), (WIDTH_MM / 2, HEIGHT_MM - 1.5)
+    assert _judged_at(first, [right, inner, *sides]) == [True] * 5
+    assert _judged_at(beside, [right, inner, *sides]) == [False, *[True] * 4]
+    # of a part only, nothing is moved past it
+    upper = replace(image, box_mm=(100.0, 0.0, WIDTH_MM, 60.0))
+    beside = look_beside(photo, artwork, _placement(), first, upper)
+    both = [(WIDTH_MM - 1.5, 30.0), (WIDTH_MM - 1.5, 90.0)]
+    assert _judged_at(beside, both) == [False, True]
     # with bleed enough the file holds all of it
-    assert min(image.ends_mm(replace(artwork, bleed_mm=5.0))[1].max(0) - [WIDTH_MM, 0]) > 0.0
+    assert image.end_mm(replace(artwork, bleed_mm=5.0))[:, 0].max() > WIDTH_MM
+
+
+def _judged_at(difference: Difference, places_mm: list[tuple[float, float]]) -> list[bool]:
+    """Whether places are judged, in both frames alike."""
+    panel, photo = difference.panel, difference.photo
+    at = np.array(places_mm)
+    on_panel = np.rint(panel.to_px(at)).astype(int)
+    origin = np.array([photo.x0, photo.y0])
+    in_photo = np.rint(difference.picture.to_photo(at) - origin).astype(int)
+    seen = [not difference.hidden[y, x] for x, y in on_panel]
+    assert [bool(photo.usable[y, x]) for x, y in in_photo] == seen
+    return seen
 
 
 def test_an_artwork_printed_twice_mixes_in_density() -> None:

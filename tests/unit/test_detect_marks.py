@@ -123,6 +123,7 @@ def _difference(added: F32) -> Difference:
         panel_from_artwork=np.eye(3),
         under_veil=flat,
         hidden=np.zeros(shape, bool),
+        past_end=np.zeros(shape, bool),
         skirt=np.zeros(shape, bool),
         white=flat,
         contrast=np.zeros(shape, np.float32),

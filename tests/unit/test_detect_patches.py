@@ -13,7 +13,12 @@ import pytest
 from dyelight.detect import detect, detection
 from dyelight.detect.company import with_misfit_beside
 from dyelight.detect.known_colours import with_known_colours
-from dyelight.detect.patch_levels import darker_scatter, patch_view, spot_scatter
+from dyelight.detect.patch_levels import (
+    darker_scatter,
+    patch_view,
+    smoothed_levels,
+    spot_scatter,
+)
 from dyelight.detect.patch_measures import measure_patch, sharpened
 from dyelight.detect.patches import find_patches
 from dyelight.detect.places import Place
@@ -107,6 +112,7 @@ def _difference(observed: F32, expected: F32) -> Difference:
         panel_from_artwork=np.eye(3),
         under_veil=expected,
         hidden=~everywhere,
+        past_end=~everywhere,
         skirt=~everywhere,
         white=np.full((*shape, 3), 0.9, np.float32),
         contrast=np.zeros(shape, np.float32),
@@ -510,3 +516,33 @@ def test_straight_sharp_sides_are_no_reflection(
     )
     candidate = replace(candidate, area_mm2=area_mm2, features=candidate.features | sides)
     assert is_reflection(_difference(picture, picture), candidate) is reflects
+
+
+def test_a_spot_under_a_veil_over_stripes_is_the_only_patch() -> None:
+    """A veil lifts dark stripes more than pale ones; what is known of it is no patch, and a spot
+    in it is."""
+    y = np.arange(SIDE, dtype=np.float32)[:, None]
+    stripes = np.where(np.sin(2 * np.pi * y / 30) > 0, 0.2, 0.7)
+    expected = np.repeat(np.repeat(stripes, SIDE, axis=1)[..., None], 3, axis=2).astype(np.float32)
+    at = np.arange(SIDE) - 0.7 * SIDE
+    veil = 0.12 * np.exp(-(at[:, None] ** 2 + at[None, :] ** 2) / (2 * 60.0**2))
+    veiled = np.sqrt(expected**2 + veil[..., None]).astype(np.float32)
+    spot = 0.06 * _disc(18.0, 4.0)[..., None]
+    difference = replace(_difference(veiled + spot, expected), under_veil=veiled)
+    (found,) = find_patches(difference)
+    assert found.center_mm == pytest.approx((SIZE_MM / 2, SIZE_MM / 2), abs=0.5)
+    # without it the stripes under the veil are patches too
+    assert len(find_patches(replace(difference, under_veil=expected))) != 1
+
+
+def test_levels_are_those_of_their_span() -> None:
+    """Narrow and wide ones together are all of them."""
+    view = patch_view(_difference(_picture(0.02), _picture()))
+    whole = [level.sigma_px * level.step for level in smoothed_levels(view)]
+    parts = [
+        level.sigma_px * level.step
+        for span in ((0.0, 8.0), (8.0, np.inf))
+        for level in smoothed_levels(view, span)
+    ]
+    assert whole == parts
+    assert len(whole) >= 3

@@ -85,7 +85,7 @@ def layers(
     seen = np.ones(image.shape, bool) if usable is None else usable
     layer = Layer(image.astype(np.float16), seen, PER_MM, 1.0, to_px)
     off = np.zeros(image.shape, bool) if off_metal is None else off_metal
-    return Layers(layer, layer, off, HEIGHT_MM, 0.4, 1.0)
+    return Layers(layer, layer, layer, off, HEIGHT_MM, 0.4, 1.0)
 
 
 def box_mask(x0: float, y0: float, x1: float, y1: float) -> Mask:

@@ -62,7 +62,8 @@ def find_chips(
     # what lies past the edge shines in as far as the photo's blur
     blur_mm = difference.photo.blur_px / difference.photo.px_per_mm
     touch_mm = rim_mm - _RIM_MM + _TOUCH_MM + _BLURS * blur_mm
-    band = frame.in_photo & frame.opaque & (frame.edge_mm > rim_mm) & (frame.edge_mm < _DEPTH_MM)
+    band = frame.in_photo & frame.opaque & ~difference.past_end
+    band &= (frame.edge_mm > rim_mm) & (frame.edge_mm < _DEPTH_MM)
     if not band.any():
         return ()
     taken = [c.box_mm for c in found_before if c.family == "border"]

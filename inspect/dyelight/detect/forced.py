@@ -20,6 +20,7 @@ from ..imaging import area
 from ..look import Difference
 from ..look.render import photo_light
 from ..records import F32, F64, Candidate, Capture, Mask, PictureMap
+from .patch_levels import WIDE_MM
 from .shapes import is_mark
 
 # unnoticed: nothing can be measured there, but a detector would have found such a thing
@@ -54,13 +55,15 @@ class Layer:
 
 @dataclass(frozen=True, slots=True)
 class Layers:
-    """`fine` for marks, in the photo's own pixels; `broad` for patches, on the squared-up panel.
+    """`fine` for marks, in the photo's own pixels; for patches, on the squared-up panel, `near`
+    under the light of their neighbourhood and for wider ones `broad` without.
 
     `off_metal` (H, W) bool on the squared-up panel: the photo shows that no metal is there. The
     limits of sight are those of `Capture`.
     """
 
     fine: Layer
+    near: Layer
     broad: Layer
     off_metal: Mask
     short_side_mm: float
@@ -81,17 +84,21 @@ class Layers:
             photo.blur_px,
             _in_photo(difference.picture, np.array([photo.x0, photo.y0])),
         )
-        apart = photo_light(panel.observed) - photo_light(panel.expected)
-        broad = Layer(
-            _in_whites(apart, np.maximum(white, np.float32(0.1))),
-            inside & ~difference.hidden & (panel.edge_mm > _EDGE_MM),
-            panel.px_per_mm,
-            max(photo.blur_px * panel.px_per_mm / photo.px_per_mm, 0.5),
-            _on_panel(panel.px_per_mm, panel.margin_mm),
+        seen = photo_light(panel.observed)
+        near, broad = (
+            Layer(
+                _in_whites(seen - photo_light(expected), np.maximum(white, np.float32(0.1))),
+                inside & ~difference.hidden & (panel.edge_mm > _EDGE_MM),
+                panel.px_per_mm,
+                max(photo.blur_px * panel.px_per_mm / photo.px_per_mm, 0.5),
+                _on_panel(panel.px_per_mm, panel.margin_mm),
+            )
+            for expected in (difference.under_veil, panel.expected)
         )
         off_metal = panel.in_photo & (panel.edge_mm < 0)
         return cls(
             fine,
+            near,
             broad,
             off_metal if outline_seen else np.zeros_like(off_metal),
             min(difference.artwork.width_mm, difference.artwork.height_mm),
@@ -106,7 +113,10 @@ class Layers:
 
     def for_candidate(self, candidate: Candidate) -> Layer:
         """The layer that a mark or patch is measured on."""
-        return self.fine if is_mark(candidate) else self.broad
+        if is_mark(candidate):
+            return self.fine
+        wide = candidate.features.get("eq_diameter_mm", 0.0) > WIDE_MM
+        return self.broad if wide else self.near
 
 
 def _in_whites(residual: F32, white: F32 | np.float32) -> NDArray[np.float16]:

@@ -16,7 +16,7 @@ from ..records import F32, Mask
 _CELLS = (6, 12, 24)  # along the window's longer side, coarse to fine
 _ROUNDS = 12
 _PLENTY_PX = 48
-_PLENTY = 2500  # px that tell a median
+_SAMPLE_PX = 2500  # that tell a median
 _FAR = 3.0  # scatters beyond which the ring shows something else
 _HELD = 0.25  # share of a cell that must be ring
 
@@ -29,7 +29,7 @@ def ground(apart: F32, ring: Mask, mask: Mask) -> F32:
     height, width = ring.shape
     sample = some_of(apart, ring)
     # no more of a wide ring than a median needs
-    sample = sample[:: max(1, len(sample) // _PLENTY)]
+    sample = sample[:: max(1, len(sample) // _SAMPLE_PX)]
     middle = np.median(sample, axis=0)
     reach = np.maximum(_FAR * 1.4826 * np.median(np.abs(sample - middle), axis=0), 1e-6)
     held = (ring & ~mask).astype(np.float32)

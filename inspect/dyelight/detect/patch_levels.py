@@ -5,7 +5,7 @@ Each pixel is weighted by its inverse variance, so that edges, where place and b
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -17,7 +17,10 @@ from ..look.panel_frame import gradient
 from ..look.render import photo_light
 from ..records import F32, U8, Mask
 
+WIDE_MM = 25.0  # a wider patch is taken for the light of its neighbourhood
+SIGMAS_ACROSS = 2.8  # of the filter that suits a spot
 _FIRST_MM = 0.6
+_LEAST_STEP_PX = 1e-6
 _EDGE_MM = 1.2
 _UNSEEN_EDGE_MM = 2.2  # the print's outline may be off the metal's by its drift
 _AROUND = 5  # cells of two sigmas
@@ -34,7 +37,7 @@ _LEAST_SCATTER = 0.0008  # root light: what eight-bit steps leave after smoothin
 
 @dataclass(frozen=True, slots=True)
 class PatchView:
-    """The panel frame made ready for patches.
+    """The panel frame made ready for patches, under the light of each place's wider neighbourhood.
 
     `expected` (H, W, 3) blurred to match and `residual` (H, W, 3) photo minus expected, both root
     light; `due` (H, W) the light channel with all the detail that it should have; `weight` (H, W)
@@ -91,6 +94,13 @@ def patch_view(difference: Difference, ignore: Mask | None = None) -> PatchView:
     )
 
 
+def without_veil(view: PatchView) -> PatchView:
+    """The view under the panel's own light alone: a patch as wide as a neighbourhood's light would
+    be taken for that light."""
+    plain = view.frame.expected
+    return replace(view, expected=plain, residual=view.frame.observed - plain)
+
+
 def _energy(left_over: F32, usable: Mask, px_per_mm: float) -> F32:
     """Squares (H, W) of what is left over noise, summed over as much as a mottle's grain holds."""
     sigma = max(_GRAIN_MM * px_per_mm, 1.0)
@@ -133,55 +143,59 @@ class Level:
     scatter: float
 
 
-def smoothed_levels(view: PatchView, wanted_px: float | None = None) -> list[Level]:
-    """Scores at doubling widths; with `wanted_px` only at the width nearest to it."""
-    short = min(view.usable.shape)
+def smoothed_levels(view: PatchView, span_px: tuple[float, float] = (0.0, np.inf)) -> list[Level]:
+    """Scores at doubling widths, those of them that lie over the first of `span_px` and not over
+    the second."""
     levels: list[Level] = []
     if not view.usable.any():
         return levels
     weight, weighted = view.weight, photo_light(view.residual) * view.weight
     busy_weighted = gradient(view.expected) * view.weight
-    sigma = max(1.5, _FIRST_MM * view.frame.px_per_mm)
-    step = 1
-    widths = [w for w in (sigma * 2.0**k for k in range(16)) if w < short / 9]
-    only = None
-    if wanted_px is not None and widths:
-        only = min(widths, key=lambda width: abs(np.log(width / wanted_px)))
-    while sigma * step < short / 9:
-        if only is not None and sigma * step < 0.75 * only:
-            weight, weighted, busy_weighted = (
-                reduced(image, 2) for image in (weight, weighted, busy_weighted)
-            )
-            step *= 2
-            continue
-        if only is not None and levels:
-            break
-        top, bottom = gaussian(weighted, sigma), gaussian(weight, sigma)
-        top_busy = gaussian(busy_weighted, sigma)
-        least = 1e-6 * float(weight.max())
-        light = np.asarray(top / np.maximum(bottom, least), np.float32)
-        known = weight > 0
-        seen = known & (bottom > 0.02 * float(np.median(some_of(weight, known))))
-        if seen.sum() < 50:
-            break
-        light = _without_broad(light, seen, sigma)
-        busy = np.asarray(
-            cv2.convertScaleAbs(top_busy / np.maximum(bottom, least), alpha=4000.0), np.uint8
-        )
-        by_activity = darker_scatter(light, busy, seen)
-        if by_activity is None:
-            break
-        scatter = np.maximum(cv2.LUT(busy, by_activity), np.float32(_LEAST_SCATTER))
-        scatter = _calmer(scatter, light, seen, sigma)
-        score = light / scatter
-        score[~seen] = 0
-        middle_scatter = float(np.median(some_of(scatter, seen)))
-        levels.append(Level(np.asarray(score, np.float32), sigma, step, middle_scatter))
+    sigma, step = _first_px(view), 1
+    while sigma * step < min(_widest_px(view), span_px[1] + _LEAST_STEP_PX):
+        if sigma * step > span_px[0]:
+            level = _level(weight, weighted, busy_weighted, sigma, step)
+            if level is None:
+                break
+            levels.append(level)
         weight, weighted, busy_weighted = (
             reduced(image, 2) for image in (weight, weighted, busy_weighted)
         )
         step *= 2
     return levels
+
+
+def _first_px(view: PatchView) -> float:
+    return max(1.5, _FIRST_MM * view.frame.px_per_mm)
+
+
+def _widest_px(view: PatchView) -> float:
+    return float(min(view.usable.shape)) / 9
+
+
+def _level(weight: F32, weighted: F32, busy_weighted: F32, sigma: float, step: int) -> Level | None:
+    """One width's scores of images (h, w) shrunk by `step`; None where too little is seen."""
+    top, bottom = gaussian(weighted, sigma), gaussian(weight, sigma)
+    top_busy = gaussian(busy_weighted, sigma)
+    least = 1e-6 * float(weight.max())
+    light = np.asarray(top / np.maximum(bottom, least), np.float32)
+    known = weight > 0
+    seen = known & (bottom > 0.02 * float(np.median(some_of(weight, known))))
+    if seen.sum() < 50:
+        return None
+    light = _without_broad(light, seen, sigma)
+    busy = np.asarray(
+        cv2.convertScaleAbs(top_busy / np.maximum(bottom, least), alpha=4000.0), np.uint8
+    )
+    by_activity = darker_scatter(light, busy, seen)
+    if by_activity is None:
+        return None
+    scatter = np.maximum(cv2.LUT(busy, by_activity), np.float32(_LEAST_SCATTER))
+    scatter = _calmer(scatter, light, seen, sigma)
+    score = light / scatter
+    score[~seen] = 0
+    middle_scatter = float(np.median(some_of(scatter, seen)))
+    return Level(np.asarray(score, np.float32), sigma, step, middle_scatter)
 
 
 def _without_broad(light: F32, seen: Mask, sigma: float) -> F32:
@@ -228,6 +242,11 @@ def _calmer(scatter: F32, light: F32, seen: Mask, sigma: float) -> F32:
 def spot_scatter(difference: Difference, diameter_mm: float) -> float | None:
     """Scatter in root light of the difference smoothed as suits a spot this wide."""
     view = patch_view(difference)
-    wanted = diameter_mm / 2.8 * view.frame.px_per_mm
-    levels = smoothed_levels(view, wanted)
+    wanted = diameter_mm / SIGMAS_ACROSS * view.frame.px_per_mm
+    widths = _first_px(view) * 2.0 ** np.arange(16)
+    widths = widths[widths < _widest_px(view)]
+    if not len(widths):
+        return None
+    only = float(widths[np.argmin(np.abs(np.log(widths / wanted)))])
+    levels = smoothed_levels(view, (0.75 * only, only))
     return levels[0].scatter if levels else None

@@ -125,7 +125,7 @@ def _unveiled(
     """The expected root light (h, w, 3) of a window without its wider neighbourhood's veil: one
     that was taken into account must not hide that there is one. `expected` is with it."""
     plain = view.frame.expected[cut]
-    if float(np.abs(view.expected[cut] - plain).max()) < _VEIL:
+    if float(np.abs(view.expected[cut] - plain)[mask | ring].max()) < _VEIL:
         return expected
     if ring.sum() > 30:
         plain = plain + ground(view.frame.observed[cut] - plain, ring, mask)

@@ -18,7 +18,15 @@ from ..records import F32, Candidate, Mask
 from .detail_loss import find_detail_loss
 from .dimples import find_dimple, is_flank, is_two_faced
 from .patch_groups import Region, grouped
-from .patch_levels import Level, PatchView, patch_view, smoothed_levels
+from .patch_levels import (
+    SIGMAS_ACROSS,
+    WIDE_MM,
+    Level,
+    PatchView,
+    patch_view,
+    smoothed_levels,
+    without_veil,
+)
 from .patch_measures import measure_patch, measure_washed, sharpened, without
 from .places import Place, Window
 from .same import lone_marks
@@ -47,36 +55,17 @@ def find_patches(
     """
     marks = lone_marks([c for c in found_before if is_mark(c)])
     view = patch_view(difference, drawn(difference, marks, _MARK_MM))
+    plain = without_veil(view)
+    wide_px = WIDE_MM * view.frame.px_per_mm
+
+    def measured_at(place: Place, sign: int, peak: float) -> Candidate | None:
+        seen = plain if place.diameter_px > wide_px else view
+        return measure_patch(difference, seen, place, sign, peak)
+
+    narrow, wide = _kept(view, plain, wide_px)
+    washed, regions = _settled(find_detail_loss(view)[:MOST], narrow + wide)
     light = photo_light(view.residual)
-    found: list[tuple[float, Place, int]] = []
-    for level in smoothed_levels(view):
-        for sign in (1, -1):
-            found += _regions(view, level, sign)
-    found.sort(key=lambda item: -item[0])
-    taken = {1: np.zeros(view.usable.shape, bool), -1: np.zeros(view.usable.shape, bool)}
-    reach = int(np.ceil(_SKIRT_MM * view.frame.px_per_mm))
-    kept: list[Region] = []
-    for peak, rough, sign in found[:MOST]:
-        if (rough.mask & ~taken[sign][rough.window]).sum() < 0.3 * rough.count:
-            continue
-        place = sharpened(view, rough, sign)
-        fresh = place.mask & ~taken[sign][place.window]
-        new = int(fresh.sum())
-        if new < 0.5 * place.count:
-            continue
-        # a wide filter sees a strong patch with a wide skirt: what is new must stand by itself
-        here = light[place.window] * np.float32(sign)
-        if new < place.count and here[fresh].mean() < 0.6 * here[place.mask].mean():
-            continue
-        wide = place.grown(reach, view.usable.shape)
-        around = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
-        taken[sign][wide.window] |= cv2.dilate(wide.mask.astype(np.uint8), around) > 0
-        kept.append(Region.of(place, light, sign, peak))
-    regions = grouped(kept, light, view.frame.px_per_mm)
-    washed, regions = _settled(find_detail_loss(view)[:MOST], regions)
-    measured = [
-        (r.place, measure_patch(difference, view, r.place, r.sign, r.peak)) for r in regions
-    ]
+    measured = [(r.place, measured_at(r.place, r.sign, r.peak)) for r in regions]
     measured += [(place, measure_washed(difference, view, place, peak)) for place, peak in washed]
     known = [place for place, _ in measured]
     for place, peak in find_unrest(view):
@@ -91,10 +80,50 @@ def find_patches(
         # what a smoothed difference shows as well is better measured there; but a wide patch does
         # not stand for mottle within it, nor do pieces for the whole
         if not any(other.shared(place) > _SAME * max(other.count, place.count) for other in known):
-            one = measure_patch(difference, view, place, _sign(light, place), peak)
+            one = measured_at(place, _sign(light, place), peak)
             # mottle is light and dark by turns: no lobe of a dimple
             measured.append((place, one and without(one, ("opposite_lobe", "rim_contrast"))))
     return tuple(one for _, one in measured if one is not None)
+
+
+def _kept(view: PatchView, plain: PatchView, wide_px: float) -> tuple[list[Region], list[Region]]:
+    """The regions of patches no wider than `wide_px`, seen under the wider neighbourhood's light,
+    and of wider ones, seen without, each with pieces of one patch joined."""
+    least_px = wide_px / SIGMAS_ACROSS
+    lights = photo_light(view.residual), photo_light(plain.residual)
+    found: list[tuple[float, Place, int, PatchView, F32]] = []
+    for seen, light, span in (
+        (view, lights[0], (0.0, least_px)),
+        (plain, lights[1], (least_px, np.inf)),
+    ):
+        these = [
+            (peak, place, own, seen, light)
+            for level in smoothed_levels(seen, span)
+            for sign in (1, -1)
+            for peak, place, own in _regions(seen, level, sign)
+        ]
+        found += sorted(these, key=lambda item: -item[0])[:MOST]
+    taken = {1: np.zeros(view.usable.shape, bool), -1: np.zeros(view.usable.shape, bool)}
+    reach = int(np.ceil(_SKIRT_MM * view.frame.px_per_mm))
+    kept: tuple[list[Region], list[Region]] = ([], [])
+    for peak, rough, sign, seen, light in found:
+        if (rough.mask & ~taken[sign][rough.window]).sum() < 0.3 * rough.count:
+            continue
+        place = sharpened(seen, rough, sign)
+        fresh = place.mask & ~taken[sign][place.window]
+        new = int(fresh.sum())
+        if new < 0.5 * place.count:
+            continue
+        # a wide filter sees a strong patch with a wide skirt: what is new must stand by itself
+        here = light[place.window] * np.float32(sign)
+        if new < place.count and here[fresh].mean() < 0.6 * here[place.mask].mean():
+            continue
+        grown = place.grown(reach, view.usable.shape)
+        around = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
+        taken[sign][grown.window] |= cv2.dilate(grown.mask.astype(np.uint8), around) > 0
+        kept[seen is plain].append(Region.of(place, light, sign, peak))
+    ppm = view.frame.px_per_mm
+    return grouped(kept[0], lights[0], ppm), grouped(kept[1], lights[1], ppm)
 
 
 def _sign(light: F32, place: Place) -> int:

@@ -136,6 +136,7 @@ def compare(
         panel_from_artwork=panel_from_artwork,
         under_veil=np.asarray(panel.expected + wide.added(panel.expected), np.float32),
         hidden=hidden,
+        past_end=np.zeros_like(hidden),
         skirt=thrown_back.skirt & ~lost,
         white=white,
         contrast=contrast,

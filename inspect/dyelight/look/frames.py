@@ -114,7 +114,8 @@ class Difference:
     metal's own outline was found, or the print's stands for it. `under_veil` (H, W, 3) float32:
     `panel.expected` under the light of each place's wider neighbourhood, for patches. `hidden`
     (H, W) bool on the panel frame: clipped places and strong glare; `skirt` (H, W) bool where glare
-    fades out, expected under its own neighbourhood's light there. `white` (H, W, 3) float32: root
+    fades out, expected under its own neighbourhood's light there; `past_end` (H, W) bool where a
+    second image shows what lies past the file's end, hidden too. `white` (H, W, 3) float32: root
     light that the bare white base has there. `contrast` (H, W) float32: what the neighbourhood's
     own light does to the print's contrast there, root light. `due` (H, W) float32: the light
     channel as it should be under that light, as sharp as the photo is elsewhere; in
@@ -132,6 +133,7 @@ class Difference:
     panel_from_artwork: F64
     under_veil: F32
     hidden: Mask
+    past_end: Mask
     skirt: Mask
     white: F32
     contrast: F32

@@ -112,6 +112,8 @@ def fit_local_light(
         for pair in _channels(panel, by_themselves=shrink > 1)
     ]
     if shrink > 1:
+        # what is not seen must not leak into cells that are seen in part
+        pairs = [[np.where(seen > 0, observed, due), due] for observed, due in pairs]
         seen, pairs = reduced(seen, shrink), [[reduced(i, shrink) for i in pair] for pair in pairs]
     inner_px = cell_px // shrink
     spread = max(scatter, _LEAST_SCATTER)
@@ -181,9 +183,10 @@ def _products(weight: F32, slope: F32, linear: F32, left: F32, cell: int) -> Ite
 
 def _trust(left: list[F32], seen: F32, spread: float) -> F32:
     """Weights (H, W): little for what sticks out of its neighbourhood, all channels together."""
-    mean = left[0] if len(left) == 1 else sum(left[1:], left[0])
-    off = mean * np.float32(1 / (len(left) * _OUTLIER * spread))
-    off *= off
+    off = left[0] * left[0]
+    for channel in left[1:]:
+        off += channel * channel
+    off *= np.float32(1 / (len(left) * (_OUTLIER * spread) ** 2))
     off += 1
     return np.asarray(np.divide(seen, off, out=off), np.float32)
 

@@ -20,7 +20,7 @@ import numpy as np
 
 from ..colour import encode_srgb
 from ..imaging import from_cells, sample, strips
-from ..records import F32, F64, Artwork, Photo, Pixels, Placement
+from ..records import F32, F64, Artwork, Mask, Photo, Pixels, Placement
 from .compare import compare
 from .frames import Difference
 from .outline import fill
@@ -55,22 +55,18 @@ class SecondImage:
         first = points_mm + self.place_share * shift
         return first, first - shift, strength
 
-    def ends_mm(self, artwork: Artwork) -> tuple[F64, F64]:
-        """Outlines (N, 2) in artwork mm within which the first image, and the second, show what the
-        artwork's file holds; of a part the artwork's own outline, since what lies past it is not
-        moved."""
+    def end_mm(self, artwork: Artwork) -> F64:
+        """Outline (N, 2) in artwork mm within which the second image shows what the artwork's file
+        holds, wherever it is shown."""
         share = np.linspace(0, 1, _ALONG_END, endpoint=False)
         corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float64)
         along = np.concatenate(
             [a + share[:, None] * (b - a) for a, b in pairwise([*corners, corners[0]])]
         )
-        reach = max(artwork.bleed_mm - _END_MM, 0.0)
+        reach = artwork.bleed_mm - _END_MM
         size = np.array([artwork.width_mm, artwork.height_mm])
         end = along * (size + 2 * reach) - reach
-        if self.box_mm is not None:
-            return end, end
-        shift = self.shift_at(end)
-        return end - self.place_share * shift, end + (1 - self.place_share) * shift
+        return np.asarray(end + (1 - self.place_share) * self.shift_at(end))
 
 
 def look_beside(
@@ -90,21 +86,27 @@ def look_beside(
 
 
 def _as_far_as_known(difference: Difference, second: SecondImage) -> Difference:
-    """The difference with those places hidden that show what lies past the file's end: nobody knows
-    what the paper carried there."""
+    """The difference with those places hidden where the second image would show what lies past the
+    file's end: nobody knows what the paper carried there."""
     panel, photo = difference.panel, difference.photo
-    rows, columns = panel.inside.shape
-    height, width = photo.usable.shape
-    on_panel, in_photo = np.ones((rows, columns), bool), np.ones((height, width), bool)
-    for end in second.ends_mm(difference.artwork):
-        on_panel &= fill(panel.to_px(end), rows, columns)
-        at = difference.picture.to_photo(end) - np.array([photo.x0, photo.y0])
-        in_photo &= fill(at, height, width)
+    end = second.end_mm(difference.artwork)
+
+    def past(to_px: Callable[[F64], F64], shape: tuple[int, ...]) -> Mask:
+        unknown = ~fill(to_px(end), shape[0], shape[1])
+        if second.box_mm is not None:
+            x0, y0, x1, y1 = second.box_mm
+            box = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
+            unknown &= fill(to_px(box), shape[0], shape[1])
+        return unknown
+
+    on_panel = past(panel.to_px, panel.inside.shape) & panel.inside
+    origin = np.array([photo.x0, photo.y0])
+    in_photo = past(lambda mm: difference.picture.to_photo(mm) - origin, photo.usable.shape)
     return replace(
         difference,
-        panel=replace(panel, opaque=panel.opaque & on_panel),
-        photo=replace(photo, usable=photo.usable & in_photo),
-        hidden=difference.hidden | (panel.inside & ~on_panel),
+        photo=replace(photo, usable=photo.usable & ~in_photo),
+        hidden=difference.hidden | on_panel,
+        past_end=on_panel,
     )
 
 
