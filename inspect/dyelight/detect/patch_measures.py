@@ -94,7 +94,7 @@ def measure_patch(
     features["edge_shift_px"] = edge_shift(residual, expected, m)
     features |= _unrest(view.energy[cut], view.given_up[cut], m, ring)
     features["mottle"] = mottle(residual, m, ring, features["eq_diameter_mm"] * ppm)
-    share = light_share(observed, _unveiled(view, cut, ring, m, expected), white, m, ring, ppm)
+    share = light_share(observed, _unveiled(view, cut, m, expected), white, m, ring, ppm)
     if share is not None:
         features["light_share"] = share
     likeness = reflection_likeness(features)
@@ -119,17 +119,15 @@ def measure_patch(
     )
 
 
-def _unveiled(
-    view: PatchView, cut: tuple[slice, slice], ring: Mask, mask: Mask, expected: F32
-) -> F32:
+def _unveiled(view: PatchView, cut: tuple[slice, slice], mask: Mask, expected: F32) -> F32:
     """The expected root light (h, w, 3) of a window without its wider neighbourhood's veil: one
-    that was taken into account must not hide that there is one. `expected` is with it."""
+    that was taken into account must not hide that there is one. `expected` is with it.
+
+    Nothing is carried over from around it, where the same veil lies.
+    """
     plain = view.frame.expected[cut]
-    if float(np.abs(view.expected[cut] - plain)[mask | ring].max()) < _VEIL:
-        return expected
-    if ring.sum() > 30:
-        plain = plain + ground(view.frame.observed[cut] - plain, ring, mask)
-    return np.maximum(plain, 0)
+    veiled = float(np.abs(view.expected[cut] - plain)[mask].max()) >= _VEIL
+    return plain if veiled else expected
 
 
 # what says nothing where letters pale and their ground darkens, and where print bounds the place
