@@ -412,16 +412,16 @@ def test_the_margin_travels_with_the_finding() -> None:
 
 
 def test_what_fits_no_kind_makes_the_rest_less_sure() -> None:
-    """A panel full of marks that fit no kind is one whose picture the expected look misses: each
-    counts by its SNR over 30, and for one at most."""
+    """A panel full of marks that fit no kind is one whose picture the expected look misses; but
+    what is less than half as strong as a speck says nothing against it."""
     misfits = [
         candidate("point", {**SPECK, "snr": snr, "delta_e00": 0.1}, (x, 30.0), 0.7)
-        for x, snr in ((20.0, 15.0), (60.0, 300.0))
+        for x, snr in ((20.0, 14.9), (40.0, 15.0), (60.0, 300.0))
     ] + [candidate("patch", {"snr": 60.0}, (90.0, 30.0))]
     speck = candidate("point", SPECK, (127.0, 100.0), 0.7)
     (alone,) = name_candidates([speck], ARTWORK, RULES, SPEC)
     (amid,) = name_candidates([*misfits, speck], ARTWORK, RULES, SPEC)
-    assert alone.features["unnamed"] == alone.features["unnamed_marks"] == 0
-    assert amid.features["unnamed"] == pytest.approx(0.5 + 1 + 1)
-    assert amid.features["unnamed_marks"] == 2
+    assert alone.features["unnamed_as_strong"] == 0
+    assert amid.features["unnamed_as_strong"] == 3
+    assert amid.features["unnamed_marks_as_strong"] == 2
     assert amid.confidence < alone.confidence

@@ -13,7 +13,7 @@ from .rules import FAMILIES, Family, Rule, Rules
 from .spec import AcceptanceSpec
 from .zones import Zones
 
-_PLAIN_SNR = 30.0
+_AS_STRONG = 0.5  # of a candidate's own SNR
 _MARKS = ("point", "line")
 
 
@@ -79,11 +79,11 @@ def name_candidates(
     """
     zones = spec.zones(artwork)
     judged = [_judged(candidate, artwork, rules, zones) for candidate in candidates]
-    misfits = _misfits(judged)
+    unnamed = [one.candidate for one in judged if one.best is None]
     named = [
         finding
         for one in judged
-        if (finding := _named(one, misfits, artwork, rules, zones, photos)) is not None
+        if (finding := _named(one, unnamed, artwork, rules, zones, photos)) is not None
     ]
     ordered = sorted(
         graded(each_once(named), artwork, spec),
@@ -116,23 +116,23 @@ def _judged(candidate: Candidate, artwork: Artwork, rules: Rules, zones: Zones) 
     return _Judged(candidate, values, ranking, next((one for one in ranking if one.holds), None))
 
 
-def _misfits(judged: Sequence[_Judged]) -> dict[str, float]:
-    """`unnamed`, how much on the panel fits no kind, each thing counting by its SNR over 30 and for
-    no more than one, and `unnamed_marks`, how many of them are marks.
+def _misfits(candidate: Candidate, unnamed: Sequence[Candidate]) -> dict[str, float]:
+    """`unnamed_as_strong`, how many candidates of the panel that fit no kind are at least half as
+    strong as this one, and `unnamed_marks_as_strong`, how many of them are marks.
 
     Where much on a panel fits no kind the expected look does not follow the picture, and what does
-    fit one is less sure.
+    fit one is less sure; a speck far stronger than all that is a speck nevertheless.
     """
-    unnamed = [one.candidate for one in judged if one.best is None]
+    as_strong = [one for one in unnamed if one.snr >= _AS_STRONG * candidate.snr]
     return {
-        "unnamed": float(sum(min(one.snr / _PLAIN_SNR, 1.0) for one in unnamed)),
-        "unnamed_marks": float(sum(one.family in _MARKS for one in unnamed)),
+        "unnamed_as_strong": float(len(as_strong)),
+        "unnamed_marks_as_strong": float(sum(one.family in _MARKS for one in as_strong)),
     }
 
 
 def _named(
     judged: _Judged,
-    misfits: Mapping[str, float],
+    unnamed: Sequence[Candidate],
     artwork: Artwork,
     rules: Rules,
     zones: Zones,
@@ -141,7 +141,7 @@ def _named(
     candidate, ranking, best = judged.candidate, judged.ranking, judged.best
     if best is None:
         return None
-    values = {**judged.values, **misfits, MARGIN: best.margin}
+    values = {**judged.values, **_misfits(candidate, unnamed), MARGIN: best.margin}
     confidence = rules.curves[_family(candidate)].confidence(values, best.margin)
     if confidence < rules.naming.least_confidence.value:
         return None
