@@ -15,7 +15,7 @@ from dyelight.look.colour_rest import flat_samples
 from dyelight.look.frames import PanelFrame
 from dyelight.look.glare import Glare, broadly_off, glare, in_photo_window, not_followed
 from dyelight.look.light_field import SmoothField
-from dyelight.look.local_light import WIDE_MM, LocalLight, fit_local_light
+from dyelight.look.local_light import WIDE_REACH_MM, LocalLight, fit_local_light
 from dyelight.look.outline import corner_radius_mm, fill, rounded_outline, usable_pixels
 from dyelight.look.panel_frame import (
     clipped_pixels,
@@ -302,7 +302,7 @@ def test_a_spot_stands_out_of_a_veil_over_busy_print() -> None:
     veiled = root_from_linear(np.repeat((print_light + veil)[..., None], 3, axis=2))
     observed = veiled + 0.05 * spot[..., None].astype(np.float32)
     frame = _frame(np.asarray(observed, np.float32), expected)
-    light = fit_local_light(frame, 0.01, WIDE_MM)
+    light = fit_local_light(frame, 0.01, WIDE_REACH_MM)
     left = (observed - expected - light.added(expected))[..., 1]
     deep = np.zeros((height, width), bool)
     deep[48:-48, 48:-48] = True

@@ -15,7 +15,7 @@ from .fineness import at_its_fineness
 from .frames import BLOCK_PX, Difference, PanelFrame, PhotoFrame
 from .glare import broadly_off, glare, in_photo_window, not_followed
 from .light_field import light_added
-from .local_light import WIDE_MM, LocalLight, fit_local_light
+from .local_light import WIDE_REACH_MM, LocalLight, fit_local_light
 from .outline import corner_radius_mm, fill, rounded_outline, usable_pixels
 from .panel_frame import (
     clipped_pixels,
@@ -125,7 +125,7 @@ def compare(
         under_glare = _under_glare(panel, (thrown_back.hidden | thrown_back.skirt) & ~lost, local)
     panel = replace(panel, expected=under_glare)
     hidden = (thrown_back.hidden | lost) & panel.inside
-    wide = fit_local_light(panel, scatter, WIDE_MM, hidden)
+    wide = fit_local_light(panel, scatter, WIDE_REACH_MM, hidden)
     return Difference(
         artwork=artwork,
         picture=placement.picture,

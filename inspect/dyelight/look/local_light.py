@@ -32,7 +32,7 @@ from .render import photo_light
 from .rootlight import linear_from_root, root_from_linear
 
 # sigma of a neighbourhood: what marks are held against, and patches
-NEAR_MM, WIDE_MM = 4.0, 15.0
+NEAR_REACH_MM, WIDE_REACH_MM = 4.0, 15.0
 _COARSE_PX_PER_MM = 1.5
 _ROUNDS = 4
 _EDGE_MM = 1.0  # the rim has its own light, and an outline may be off
@@ -91,7 +91,7 @@ class LocalLight:
 
 
 def fit_local_light(
-    panel: PanelFrame, scatter: float, reach_mm: float = NEAR_MM, hidden: Mask | None = None
+    panel: PanelFrame, scatter: float, reach_mm: float = NEAR_REACH_MM, hidden: Mask | None = None
 ) -> LocalLight:
     """Gain and veil of every neighbourhood of the panel frame, `reach_mm` the sigma of one.
 
@@ -99,7 +99,7 @@ def fit_local_light(
     root light. Places that stick out of their neighbourhood have little say in it, `hidden` ones
     (H, W) none.
     """
-    wider = reach_mm / NEAR_MM
+    wider = reach_mm / NEAR_REACH_MM
     cell_px = 2 ** max(0, round(np.log2(wider * panel.px_per_mm / _COARSE_PX_PER_MM)))
     usable = panel.inside & panel.printed & ~panel.blown & (panel.edge_mm > _EDGE_MM)
     if hidden is not None:
