@@ -85,8 +85,7 @@ def _refuse_missing(pairs: Sequence[Pair], source: Path) -> None:
     missing: dict[Path, UnreadableInput] = {}
     for pair in pairs:
         for path in (pair.photo, pair.artwork):
-            # os.path, since a name that no system takes is no file either
-            if path not in missing and not os.path.exists(path):  # noqa: PTH110  # as above
+            if path not in missing and not os.path.exists(path):  # noqa: PTH110  # Path raises on names too long
                 listed = pair.line is not None
                 missing[path] = UnreadableInput(
                     f"there is no file {path}." if listed else "there is no such file.",

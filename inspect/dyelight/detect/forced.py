@@ -84,11 +84,12 @@ class Layers:
             photo.blur_px,
             _in_photo(difference.picture, np.array([photo.x0, photo.y0])),
         )
-        seen = photo_light(panel.observed)
+        seen, lit = photo_light(panel.observed), np.maximum(white, np.float32(0.1))
+        usable = inside & ~difference.hidden & (panel.edge_mm > _EDGE_MM)
         near, broad = (
             Layer(
-                _in_whites(seen - photo_light(expected), np.maximum(white, np.float32(0.1))),
-                inside & ~difference.hidden & (panel.edge_mm > _EDGE_MM),
+                _in_whites(seen - photo_light(expected), lit),
+                usable,
                 panel.px_per_mm,
                 max(photo.blur_px * panel.px_per_mm / photo.px_per_mm, 0.5),
                 _on_panel(panel.px_per_mm, panel.margin_mm),

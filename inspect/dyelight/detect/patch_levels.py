@@ -20,7 +20,6 @@ from ..records import F32, U8, Mask
 WIDE_MM = 25.0  # a wider patch is taken for the light of its neighbourhood
 SIGMAS_ACROSS = 2.8  # of the filter that suits a spot
 _FIRST_MM = 0.6
-_LEAST_STEP_PX = 1e-6
 _EDGE_MM = 1.2
 _UNSEEN_EDGE_MM = 2.2  # the print's outline may be off the metal's by its drift
 _AROUND = 5  # cells of two sigmas
@@ -152,7 +151,7 @@ def smoothed_levels(view: PatchView, span_px: tuple[float, float] = (0.0, np.inf
     weight, weighted = view.weight, photo_light(view.residual) * view.weight
     busy_weighted = gradient(view.expected) * view.weight
     sigma, step = _first_px(view), 1
-    while sigma * step < min(_widest_px(view), span_px[1] + _LEAST_STEP_PX):
+    while sigma * step < _widest_px(view) and sigma * step <= span_px[1]:
         if sigma * step > span_px[0]:
             level = _level(weight, weighted, busy_weighted, sigma, step)
             if level is None:

@@ -64,7 +64,6 @@ def find_patches(
 
     narrow, wide = _kept(view, plain, wide_px)
     washed, regions = _settled(find_detail_loss(view)[:MOST], narrow + wide)
-    light = photo_light(view.residual)
     measured = [(r.place, measured_at(r.place, r.sign, r.peak)) for r in regions]
     measured += [(place, measure_washed(difference, view, place, peak)) for place, peak in washed]
     known = [place for place, _ in measured]
@@ -80,7 +79,7 @@ def find_patches(
         # what a smoothed difference shows as well is better measured there; but a wide patch does
         # not stand for mottle within it, nor do pieces for the whole
         if not any(other.shared(place) > _SAME * max(other.count, place.count) for other in known):
-            one = measured_at(place, _sign(light, place), peak)
+            one = measured_at(place, _sign(view, place), peak)
             # mottle is light and dark by turns: no lobe of a dimple
             measured.append((place, one and without(one, ("opposite_lobe", "rim_contrast"))))
     return tuple(one for _, one in measured if one is not None)
@@ -126,9 +125,9 @@ def _kept(view: PatchView, plain: PatchView, wide_px: float) -> tuple[list[Regio
     return grouped(kept[0], lights[0], ppm), grouped(kept[1], lights[1], ppm)
 
 
-def _sign(light: F32, place: Place) -> int:
+def _sign(view: PatchView, place: Place) -> int:
     """Whether most of a place's mottle is lighter than what lies around it, or darker."""
-    here = light[place.window]
+    here = photo_light(view.residual[place.window])
     around = np.median(here[~place.mask]) if not place.mask.all() else 0.0
     return 1 if float(here[place.mask].mean() - around) >= 0 else -1
 

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 
@@ -28,7 +27,6 @@ from .render import NODE_PX, working_pixels
 from .rootlight import linear_from_root, root_from_pixels
 
 _STRIP_PX = 15 * NODE_PX
-_ALONG_END = 16  # points of an outline that a turn or a growth bends
 _END_MM = 0.4  # paper is cut no more exactly, and the photo blurs its edge
 _BLACK = np.float32(0.015)  # linear light that the densest print still sends back
 
@@ -56,17 +54,13 @@ class SecondImage:
         return first, first - shift, strength
 
     def end_mm(self, artwork: Artwork) -> F64:
-        """Outline (N, 2) in artwork mm within which the second image shows what the artwork's file
+        """Outline (4, 2) in artwork mm within which the second image shows what the artwork's file
         holds, wherever it is shown."""
-        share = np.linspace(0, 1, _ALONG_END, endpoint=False)
-        corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float64)
-        along = np.concatenate(
-            [a + share[:, None] * (b - a) for a, b in pairwise([*corners, corners[0]])]
-        )
         reach = artwork.bleed_mm - _END_MM
         size = np.array([artwork.width_mm, artwork.height_mm])
-        end = along * (size + 2 * reach) - reach
-        return np.asarray(end + (1 - self.place_share) * self.shift_at(end))
+        # a sheet's shifts are affine in place, so that its sides stay straight
+        corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * (size + 2 * reach) - reach
+        return np.asarray(corners + (1 - self.place_share) * self.shift_at(corners))
 
 
 def look_beside(
