@@ -116,6 +116,22 @@ def slopes(image: F32) -> tuple[F32, F32]:
     return np.asarray(dx, np.float32), np.asarray(dy, np.float32)
 
 
+def length(dx: F32, dy: F32) -> F32:
+    """Length of the vectors (dx, dy), both (H, W).
+
+    OpenCV's own rounds some lengths otherwise where an array lies otherwise in memory, so that the
+    same photo gave two results; a square root as IEEE 754 has it gives one.
+    """
+    squared = dx * dx
+    squared += dy * dy
+    return np.asarray(np.sqrt(squared, out=squared), np.float32)
+
+
+def steepness(image: F32) -> F32:
+    """Gradient magnitude (H, W) per px of an image (H, W)."""
+    return length(*slopes(image))
+
+
 def with_neighbours(image: F32, rows: slice) -> tuple[F32, slice]:
     """The rows of an image with one more on each side where there is one, and where among those the
     rows themselves are: so that a kernel of three sees what it sees on the whole image."""

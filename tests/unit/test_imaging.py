@@ -1,11 +1,11 @@
-"""Images made smaller: means over blocks, never the image that was handed in."""
+"""Images made smaller are means over blocks; lengths do not depend on where an array lies."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from dyelight.imaging import reduced
+from dyelight.imaging import length, reduced
 
 
 @pytest.mark.parametrize("by", [1, 2, 3, 4, 8])
@@ -24,3 +24,16 @@ def test_what_is_written_on_a_reduced_image_leaves_the_first_as_it_was(by: int) 
     small = reduced(image, by)
     small *= 0
     assert (image == 1).all()
+
+
+@pytest.mark.parametrize("start", [0, 16, 32, 48])
+def test_lengths_are_the_same_wherever_an_array_lies_in_memory(start: int) -> None:
+    """IEEE 754: products, sums and square roots are each rounded once, to the nearest float32. The
+    same photo must give the same result to the last digit, whatever memory it was given."""
+    dx, dy = np.random.default_rng(1).random((2, 251, 397), np.float32)
+    room = np.empty(dx.nbytes + 128, np.uint8)
+    first = -room.ctypes.data % 64 + start
+    placed = room[first : first + dx.nbytes].view(np.float32).reshape(dx.shape)
+    placed[...] = dx
+    squared = (dx * dx + dy * dy).astype(np.float64)
+    assert (length(placed, dy) == np.sqrt(squared).astype(np.float32)).all()

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 from ..colour import lab_from_encoded
-from ..imaging import gaussian, slopes
+from ..imaging import gaussian, steepness
 from ..look.render import photo_light
 from ..records import Artwork
 
@@ -64,7 +63,7 @@ def _edge_sigma_px(artwork: Artwork) -> float:
     steep = []
     for sigma in (0.0, _SOFT_PX):
         soft = gaussian(grey, sigma) if sigma else grey
-        steep.append(float(np.percentile(cv2.magnitude(*slopes(soft)), _STEEPEST)))
+        steep.append(float(np.percentile(steepness(soft), _STEEPEST)))
     if steep[0] < 1e-3:
         return 0.5
     ratio2 = (steep[0] / max(steep[1], 1e-9)) ** 2

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from ..imaging import steepness
 from ..look import Difference
 from ..look.render import photo_light
 from ..records import F32, F64, Mask
@@ -307,10 +308,8 @@ def _richest(
     frame, art = difference.panel, difference.artwork
     step = 4
     density = np.log(np.maximum(photo_light(frame.expected[::step, ::step]), DARK))
-    dx = cv2.Scharr(density, cv2.CV_32F, 1, 0, scale=1 / 32)
-    dy = cv2.Scharr(density, cv2.CV_32F, 0, 1, scale=1 / 32)
     usable = frame.inside & frame.printed & ~frame.blown & (frame.edge_mm > _RIM_MM)
-    energy = np.asarray(np.minimum(cv2.magnitude(dx, dy), 0.5) * usable[::step, ::step], np.float32)
+    energy = np.minimum(steepness(density), 0.5) * usable[::step, ::step]
     size = max(int(tile_mm * frame.px_per_mm / step), 1)
     energy = np.asarray(cv2.blur(energy, (size, size)), np.float32)
     room_x = max(art.width_mm / columns - tile_mm, 0) / 2

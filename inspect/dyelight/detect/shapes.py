@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 import cv2
 import numpy as np
 
-from ..imaging import laplacian, slopes
+from ..imaging import laplacian, slopes, steepness
 from ..look import Difference
 from ..look.render import photo_light
 from ..records import F32, F64, U8, Candidate, Mask
@@ -73,8 +73,7 @@ def edge_shift(residual: F32, expected: F32, mask: Mask) -> float:
 
     `residual` (H, W) and `expected` (H, W, 3) root light of the frame that was measured on.
     """
-    dx, dy = slopes(photo_light(expected))
-    slope = cv2.magnitude(dx, dy)[mask]
+    slope = steepness(photo_light(expected))[mask]
     return float(min(np.abs(residual[mask]).sum() / max(float(slope.sum()), 1e-6), 99.0))
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from ..imaging import distance_inside, gaussian, nearest, slopes, wide_parts
+from ..imaging import distance_inside, gaussian, nearest, steepness, wide_parts
 from ..records import F32, U8, Mask
 from .frames import PanelFrame
 from .local_light import LocalLight
@@ -217,6 +217,5 @@ def _fades(brighter: F32, region: Mask) -> bool:
     border = region[cut] & (np.abs(soft - 0.5 * height) < 0.2 * height)
     if border.sum() < 8:
         return True
-    dx, dy = slopes(soft)
-    slope = float(np.median(cv2.magnitude(dx, dy)[border]))
+    slope = float(np.median(steepness(soft)[border]))
     return bool(height / (max(slope, 1e-6) * np.sqrt(2 * np.pi)) > _SHARP_PX)

@@ -13,7 +13,7 @@ from ..imaging import (
     enlarged,
     from_cells,
     sample,
-    slopes,
+    steepness,
     strips,
     warped,
 )
@@ -197,8 +197,7 @@ def _averaged_light(pixels: Pixels, size: tuple[int, int]) -> F32:
 
 def gradient(root: F32) -> F32:
     """Gradient magnitude (H, W) of the light channel, root light per px."""
-    dx, dy = slopes(photo_light(root))
-    return np.asarray(cv2.magnitude(dx, dy), np.float32)
+    return steepness(photo_light(root))
 
 
 def fit_look(frame: PanelFrame, rng: np.random.Generator) -> tuple[ColourLight, ColourSamples]:

@@ -16,7 +16,16 @@ from itertools import pairwise
 import cv2
 import numpy as np
 
-from ..imaging import from_cells, gaussian, laplacian, reduced, slopes, strips, with_neighbours
+from ..imaging import (
+    from_cells,
+    gaussian,
+    laplacian,
+    length,
+    reduced,
+    slopes,
+    strips,
+    with_neighbours,
+)
 from ..records import F32, Mask
 from .frames import BLOCK_PX
 
@@ -163,7 +172,7 @@ def _coefficients(residual: F32, expected: F32, usable: Mask, mean: F32, noise_s
         for column, full in zip((dx, dy, curve), _derivatives(expected, rows), strict=True):
             _halved(full, column)
         # a speck must not be explained by its neighbourhood: bounded influence
-        bound = cv2.magnitude(dx, dy) * np.float32(0.3) + np.float32(3 * noise_sd)
+        bound = length(dx, dy) * np.float32(0.3) + np.float32(3 * noise_sd)
         np.clip(_halved(residual[rows], r), -bound, bound, out=r)
         stack[1:] *= w
         by_block = stack.reshape(_COLUMNS + 1, -1, half, grid[1], half).transpose(1, 3, 0, 2, 4)
