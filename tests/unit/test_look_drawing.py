@@ -203,6 +203,18 @@ def test_a_known_blur_is_recovered(sigma_px: float) -> None:
     assert found.edge_sigma_px() == pytest.approx(wanted, rel=0.1)
 
 
+def test_a_reflection_on_smooth_print_is_no_blur() -> None:
+    """Print without an edge tells nothing of blur: a lamp's slope over it leaves it as usual, so
+    that a speck on a sky is still looked for as small as it is."""
+    sky = gaussian(_pixels(4).astype(np.float32), 60.0)
+    pixels = np.clip(np.rint(sky), 0, 255).astype(np.uint8)
+    light = photo_light(_seen(pixels, _placement(), 1.0))
+    down, across = np.mgrid[0 : SIZE[1], 0 : SIZE[0]].astype(np.float32)
+    lamp = np.exp(-((across - 300) ** 2 + (down - 200) ** 2) / (2 * 110.0**2))
+    found = _fitted(np.asarray(light + 0.3 * lamp, np.float32), pixels)
+    assert found.edge_sigma_px() == pytest.approx(1.0, rel=0.5)
+
+
 def test_a_known_unsharp_mask_is_recovered() -> None:
     """An unsharp mask of 40 per cent at 2 px is found within a quarter, and redrawn."""
     pixels = _pixels(5)

@@ -63,7 +63,8 @@ def find_patches(
         return measure_patch(difference, seen, place, sign, peak)
 
     narrow, wide = _kept(view, plain, wide_px)
-    washed, regions = _settled(find_detail_loss(view)[:MOST], narrow + wide)
+    washed = find_detail_loss(view)[:MOST]
+    regions = _whole(narrow + wide, washed)
     measured = [(r.place, measured_at(r.place, r.sign, r.peak)) for r in regions]
     measured += [(place, measure_washed(difference, view, place, peak)) for place, peak in washed]
     known = [place for place, _ in measured]
@@ -132,27 +133,24 @@ def _sign(view: PatchView, place: Place) -> int:
     return 1 if float(here[place.mask].mean() - around) >= 0 else -1
 
 
-def _settled(
-    washed: list[tuple[Place, float]], regions: list[Region]
-) -> tuple[list[tuple[Place, float]], list[Region]]:
-    """Washed-out places that no region stands for, and the regions that are no fragments of one.
+def _whole(regions: list[Region], washed: list[tuple[Place, float]]) -> list[Region]:
+    """The regions that are no fragments of a washed-out place.
 
     Where print has run, its letters' paler middles and darker ground are many small regions; a
-    darker one may well be as large as the place.
+    darker one may well be as large as the place. A paler one as large stands beside it: which of
+    the two is told is settled by what they are named.
     """
-    kept = []
-    for place, peak in washed:
+    for place, _ in washed:
         shared = [region.place.shared(place) for region in regions]
         stands = [part >= _STANDS_FOR * place.count for part in shared]
         if any(one and region.sign > 0 for one, region in zip(stands, regions, strict=True)):
             continue
-        kept.append((place, peak))
         regions = [
             region
             for region, part in zip(regions, shared, strict=True)
             if part < _FRAGMENT * region.place.count
         ]
-    return kept, regions
+    return regions
 
 
 def _regions(view: PatchView, level: Level, sign: int) -> list[tuple[float, Place, int]]:

@@ -29,8 +29,12 @@ _WIDTHS = (0.45, 0.8, 1.2, 1.7, 2.4, 3.4, 5.0)
 _START = 2
 _STRIP_PX = 48
 _LEAST_GAIN_PX2 = 0.02
-_GAIN_PRIOR = 10.0  # per px^4 and the residual's own variance; faint edges tell nothing of it
+_NUISANCES = 6  # bias, shift, and contrast with its slope across a tile, as under a reflection
 _TERMS = 5  # three second derivatives, the wide blur, dot gain
+# what is known of the terms before, as 1 over their variance: smooth print tells nothing of them,
+# and huge ones of opposite signs would follow a reflection's slope there
+_PRIOR = np.diag([1000.0, 1000.0, 1000.0, 1000.0, 1000.0])
+_RIM_PX = 8  # of a tile: its outermost pixels lie under kernels that reach beyond it
 _USUAL_PX, _UNUSUAL = 0.9, 0.03  # share of residual energy that a blur e times as wide must save
 
 
@@ -103,21 +107,37 @@ def _gram(stack: F32, weight: F32) -> F64:
 _SECOND: tuple[F32, F32, F32] = (_XX, _YY, _XY)
 
 
+def _smooth_shapes() -> F32:
+    """Orthonormal polynomials (6, N) of second order over a tile's inner pixels."""
+    x = np.linspace(-1, 1, TILE_PX - 2 * _RIM_PX)
+    across, down = (one.ravel() for one in np.meshgrid(x, x))
+    shapes = [np.ones_like(across), across, down, across**2, across * down, down**2]
+    return np.asarray(np.linalg.qr(np.stack(shapes, 1))[0].T, np.float32)
+
+
+_DOWN, _ACROSS = np.mgrid[-1 : 1 : TILE_PX * 1j, -1 : 1 : TILE_PX * 1j].astype(np.float32)
+_SMOOTH: F32 = np.ascontiguousarray(_smooth_shapes())
+
+
 def _tile_equations(tile: _Tile, expected: F32) -> tuple[F64, F64, float, int]:
     """Normal matrix (5, 5), right side (5,), residual energy and count, nuisances projected out."""
-    inner = (slice(8, -8), slice(8, -8))
+    inner = (slice(_RIM_PX, -_RIM_PX), slice(_RIM_PX, -_RIM_PX))
     dx, dy = slopes(expected)
     soft = gaussian(expected, _WIDE_PX, 13)
-    columns = [np.ones_like(expected), expected - expected.mean(), dx, dy]
+    contrast = expected - expected.mean()
+    columns = [np.ones_like(expected), dx, dy, contrast, _ACROSS * contrast, _DOWN * contrast]
     columns += [correlated(expected, kernel) for kernel in _SECOND]
     columns += [soft - expected, dx * dx + dy * dy, tile.observed - expected]
     stack = np.stack([column[inner] for column in columns]).reshape(len(columns), -1)
     use = tile.weight[inner].ravel()
-    ridge = 1e-9 * np.eye(4)
+    # the slope of a reflection or a shadow is no blur, nor are its pixels independent
+    stack[-1] *= use
+    stack[-1] -= (_SMOOTH @ stack[-1]) @ _SMOOTH
+    ridge = 1e-9 * np.eye(_NUISANCES)
     some = slice(None, None, 3)
     gram = _gram(np.ascontiguousarray(stack[:, some]), use[some])
-    nuisance = np.linalg.solve(gram[:4, :4] + ridge, gram[:4, -1])
-    left = np.abs(stack[-1] - nuisance.astype(np.float32) @ stack[:4])
+    nuisance = np.linalg.solve(gram[:_NUISANCES, :_NUISANCES] + ridge, gram[:_NUISANCES, -1])
+    left = np.abs(stack[-1] - nuisance.astype(np.float32) @ stack[:_NUISANCES])
     # a defect in the tile must not steer the kernel
     seen = left[some][use[some] > 0]
     limit = 4 * 1.4826 * float(np.median(seen)) + 1e-6 if seen.size else 0.0
@@ -126,8 +146,9 @@ def _tile_equations(tile: _Tile, expected: F32) -> tuple[F64, F64, float, int]:
     out = float(use.sum() - kept.sum())
     gram = _gram(stack, kept)
     # the nuisances leave the normal equations of the rest by Schur's complement
-    taken = np.linalg.solve(gram[:4, :4] + ridge, gram[:4, 4:])
-    rest = gram[4:, 4:] - gram[:4, 4:].T @ taken
+    nuisances, others = slice(_NUISANCES), slice(_NUISANCES, None)
+    taken = np.linalg.solve(gram[nuisances, nuisances] + ridge, gram[nuisances, others])
+    rest = gram[others, others] - gram[nuisances, others].T @ taken
     return rest[:-1, :-1], rest[:-1, -1], float(rest[-1, -1]) + out * limit**2, int(use.sum())
 
 
@@ -213,16 +234,15 @@ def _try_blur(sigma_px: float, tiles: list[_Tile], scale: float) -> tuple[float,
         g, r, energy, count = _tile_equations(tile, expected)
         if count < TILE_PX:
             continue
-        own = np.linalg.solve(g + _ridge(g), r)
+        own = np.linalg.solve(g + _ridge(g) + energy / count / len(tiles) * _PRIOR, r)
         left = max(float(energy - 2 * own @ r + own @ g @ own), 1e-12) / count
         # tiles speak in ratios, so that one under a reflection does not outshout the rest
         cost.append(float(np.log(left)))
         gram, right = gram + g / left, right + r / left
     if not cost:
         return float("inf"), np.zeros(_TERMS)
-    held = _ridge(gram)
-    held[-1, -1] += _GAIN_PRIOR
-    return float(np.mean(cost)), np.asarray(np.linalg.solve(gram + held, right))
+    own = np.linalg.solve(gram + _ridge(gram) + _PRIOR, right)
+    return float(np.mean(cost)), np.asarray(own)
 
 
 def _ridge(gram: F64) -> F64:
