@@ -96,6 +96,8 @@ def inspect_panel(
                 partial(look_beside, photo, artwork, placed),
                 held if isinstance(held, UnderTaught) else None,
             )
+            if seen.placement is not None:
+                placed = seen.placement
             noted = photo
             if taught is not None and held is not None:
                 note = held if isinstance(held, Note) else note_of(taught, judged=seen.taught)

@@ -24,13 +24,13 @@ from dyelight.detect.patches import find_patches
 from dyelight.detect.places import Place
 from dyelight.detect.reflections import is_reflection
 from dyelight.detect.trace import without_traces
-from dyelight.look import Difference, PanelFrame, PhotoFrame
+from dyelight.look import Difference, PanelFrame, PhotoFrame, SecondImage
 from dyelight.look.colour_light import ColourLight
 from dyelight.look.render import photo_light
 from dyelight.look.rootlight import linear_from_root, root_from_linear
 from dyelight.look.sharpness import Sharpness
 from dyelight.placement.picture_map import FittedMap
-from dyelight.records import F32, Artwork, Candidate, Mask
+from dyelight.records import F32, Artwork, Candidate, Mask, Placement
 
 SIDE = 360
 PER_MM = 6.0
@@ -310,6 +310,11 @@ def _candidate(
 Detect = Callable[..., detection.Detection]
 
 
+def _alone(_difference: Difference, _image: SecondImage) -> tuple[Difference, Placement]:
+    """No panel here shows a second image."""
+    raise AssertionError
+
+
 @pytest.fixture
 def seen_as(monkeypatch: pytest.MonkeyPatch) -> Detect:
     """The detect stage on a faultless panel where detectors have found what is handed over."""
@@ -321,7 +326,7 @@ def seen_as(monkeypatch: pytest.MonkeyPatch) -> Detect:
         monkeypatch.setattr(detection, "DETECTORS", (lambda _difference, _found: candidates,))
         monkeypatch.setattr(detection, "with_known_colours", lambda _difference, found: found)
         monkeypatch.setattr(detection, "with_misfit_beside", lambda found: found)
-        return detect(difference, lambda first, _image: first)
+        return detect(difference, _alone)
 
     return run
 

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from ..look import Difference, SecondImage
-from ..records import F64, Candidate, Mask
+from ..records import F64, Candidate, Mask, Placement
 from .borders import find_borders
 from .capability import faintest_spot_de00, smallest_speck_mm
 from .company import with_misfit_beside
@@ -55,7 +55,8 @@ class Detection:
     """What was seen, what could not be seen, and how small a thing could have been seen.
 
     `hidden_mm` are polygons (N, 2) in panel mm; `hidden_fraction` is their share of the panel.
-    `taught` says whether the panel's colour was held against a teaching.
+    `taught` says whether the panel's colour was held against a teaching. `placement` is where the
+    first of two images lies, None where there is but one.
     """
 
     candidates: tuple[Candidate, ...]
@@ -64,24 +65,26 @@ class Detection:
     smallest_speck_mm: float | None
     faintest_spot_de00: float | None
     taught: bool = False
+    placement: Placement | None = None
 
 
 def detect(
     difference: Difference,
-    look_beside: Callable[[Difference, SecondImage], Difference],
+    look_beside: Callable[[Difference, SecondImage], tuple[Difference, Placement]],
     under: UnderTaught | None = None,
 ) -> Detection:
     """Run every detector and settle what each of them saw of the same thing.
 
     `under` is what a taught camera knows of this photo, None where it was taught nothing.
     A second image over the print is looked for first; `look_beside` then holds the photo against
-    both images, and what else there is shows beside them.
+    both images, placed anew, and what else there is shows beside them.
     """
     double = find_double(difference)
     found: tuple[Candidate, ...] = ()
+    placement = None
     if double is not None:
         found = (double.candidate,)
-        difference = look_beside(difference, double.image)
+        difference, placement = look_beside(difference, double.image)
     for detector in DETECTORS:
         found += detector(difference, found)
     judged = False
@@ -118,6 +121,7 @@ def detect(
         smallest_speck_mm=smallest_speck_mm(difference),
         faintest_spot_de00=faintest_spot_de00(difference),
         taught=judged,
+        placement=placement,
     )
 
 

@@ -5,9 +5,10 @@ A second image of strength s at shift d makes out of the picture's light a
     a(x + e) (a(x + e - d) / a(x + e)) ** s
 
 since it adds up in density. The first image lies off its place by e, a share of d: lining a photo
-up on the picture's edges puts the two images' middle where the artwork says. It is laid over the
-file and not over the expected photo: there it comes before blur and sharpening, and colours that
-are nowhere wider than the shift, learnt from both images at once, are learnt anew.
+up on the picture's edges puts the two images' middle where the artwork says, unevenly, as each
+place's edges have it. So the photo is lined up once more, on both images. The second is laid over
+the file and not over the expected photo: there it comes before blur and sharpening, and colours
+that are nowhere wider than the shift, learnt from both images at once, are learnt anew.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ import numpy as np
 
 from ..colour import encode_srgb
 from ..imaging import from_cells, sample, strips
+from ..placement import placed_again
 from ..records import F32, F64, Artwork, Mask, Photo, Pixels, Placement
 from .compare import compare
 from .frames import Difference
@@ -69,14 +71,23 @@ def look_beside(
     placement: Placement,
     difference: Difference,
     second: SecondImage,
-) -> Difference:
-    """The difference of a photo that is known to show a second image, which is expected then.
+) -> tuple[Difference, Placement]:
+    """The difference of a photo that is known to show a second image, which is expected then, and
+    where the first image lies.
 
-    `difference` is the first one, taken without.
+    `difference` is the first one, taken without. Of two images the photo is lined up anew; where
+    that fails, the first image is drawn as far off its place as `second` says.
     """
-    twice = printed_twice(artwork, second, difference.photo.px_per_mm)
-    beside = replace(compare(photo, twice, placement), artwork=artwork)
-    return _as_far_as_known(beside, second)
+    px_per_mm = difference.photo.px_per_mm
+    in_place = replace(second, place_share=0.0)
+    twice = printed_twice(artwork, in_place, px_per_mm)
+    again = placed_again(photo, twice, placement)
+    if again is placement:
+        twice = printed_twice(artwork, second, px_per_mm)
+    else:
+        second = in_place
+    beside = replace(compare(photo, twice, again), artwork=artwork)
+    return _as_far_as_known(beside, second), again
 
 
 def _as_far_as_known(difference: Difference, second: SecondImage) -> Difference:

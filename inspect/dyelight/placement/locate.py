@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from ..records import Artwork, NoPlacement, Note, Photo, Placement
 from .by_features import by_features
 from .by_outline import by_outline
 from .coarse import Reading, read_quads
-from .found import Found
+from .found import SURE_SHARE, Found
 from .frames import corners_mm, orientation
 from .hold import hold_by_outline
 from .outline import find_outline
 from .outline_record import Outline, described
+from .picture_map import FittedMap
 from .quads import find_quads
+from .refine import refine
 from .refusal import not_found, refused
 from .scaled import ArtworkView, PhotoViews, artwork_view
 
@@ -63,6 +67,33 @@ def place(photo: Photo, artwork: Artwork) -> Placement | NoPlacement:
     return _described(photo, artwork, fine, found)
 
 
+def placed_again(photo: Photo, artwork: Artwork, placement: Placement) -> Placement:
+    """The placement refined from where it is against an artwork that now shows what the photo does.
+
+    The panel's outline is where it was; the print's drift and stretch against it are told anew. The
+    placement as it was where tiles give too little, or do not show the artwork.
+    """
+    fine = artwork_view(artwork, _ART_FINE_PX)
+    start = placement.picture
+    if not isinstance(start, FittedMap):
+        return placement
+    refined = refine(start, PhotoViews(photo), artwork, fine)
+    if refined is None or refined.survey.agreeing < SURE_SHARE:
+        return placement
+    picture = refined.fit.map
+    again = replace(placement, picture=picture, uncertainty_px=_told(refined.fit.standard_error_px))
+    if placement.drift_mm is None:
+        return replace(again, corners_px=picture.to_photo(corners_mm(artwork)))
+    corners = picture.without_spline().to_artwork(placement.corners_px)
+    outline = described(corners, artwork, (True, True, True, True))
+    return replace(again, drift_mm=outline.drift_mm, stretch_pct=outline.stretch_pct)
+
+
+def _told(error_px: float) -> float:
+    """Standard error px of a picture point to be told for one that a fit states."""
+    return float(np.hypot(_ERROR_SPREAD * error_px, _LEAST_ERROR_PX))
+
+
 def _outlined(
     views: PhotoViews, artwork: Artwork, fine: ArtworkView
 ) -> tuple[list[Reading], Found | None]:
@@ -108,7 +139,7 @@ def _described(photo: Photo, artwork: Artwork, fine: ArtworkView, found: Found) 
         picture=picture,
         corners_px=corners,
         outline_seen=outline is not None,
-        uncertainty_px=float(np.hypot(_ERROR_SPREAD * found.uncertainty_px, _LEAST_ERROR_PX)),
+        uncertainty_px=_told(found.uncertainty_px),
         drift_mm=None if outline is None else outline.drift_mm,
         stretch_pct=None if outline is None else outline.stretch_pct,
         mirrored=mirrored,
