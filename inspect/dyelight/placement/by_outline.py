@@ -27,7 +27,7 @@ _SAME_PX = 4.0
 # a way whose colours run against the artwork's is not looked at
 _AGAINST = -0.25
 # colour likeness taken where no detail can confirm it, and its lead over the next way
-_LIKENESS = 0.75
+_LIKENESS = 0.65
 _LEAD = 0.08
 # a file is seldom mirrored on purpose and a panel seldom held upside down: between ways that look
 # alike, the plain one

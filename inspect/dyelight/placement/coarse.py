@@ -20,7 +20,8 @@ _INSET = 0.06
 # longer side of the photo that is read
 _SMALL_PX = 640
 # share of the cells that may be reflections
-_REFLECTED = 0.2
+_REFLECTED = 0.35
+_TRIMS = 4
 # spread of the artwork's colours (share of the full range) below which it has no pattern to match
 _PLAIN_SD = 0.012
 
@@ -188,7 +189,7 @@ def _likeness(seen: F32, inside: Mask, art: F32) -> float:
     a, p = _opponent(art[ok]), _opponent(seen[ok])
     keep = np.ones(len(a), dtype=np.bool_)
     value = 0.0
-    for _ in range(3):
+    for _ in range(_TRIMS):
         x, y = a[keep] - a[keep].mean(axis=0), p[keep] - p[keep].mean(axis=0)
         sd_x, sd_y = x.std(axis=0), y.std(axis=0)
         product = np.mean(x * y, axis=0)
