@@ -30,6 +30,7 @@ _SKIRT = 0.3  # share of a patch in the skirt of glare from which it may be the 
 _SKIRT_MM = 2.0
 _RESTLESS, _RISE, _SOFTEST_SPOT = 40.0, 4.0, 9.0
 _RESTLESS_AMID_CALM, _CALM_RISE, _NO_MORE_LIGHT = 25.0, 20.0, 0.55
+_RESTLESS_IF_RAGGED, _RAGGED_RISE, _SOFTEST_RAGGED = 8.0, 6.0, 7.0
 _VERY_SOFT = 2.5
 _SHARP_BORDER = 1.3  # no glare ends so sharply, nor does what it mirrors
 _THROUGH_DE00 = 3.0
@@ -124,10 +125,15 @@ def is_restless(candidate: Candidate) -> bool:
     dye_draws_it = features.get("light_share", 0.5) < _NO_MORE_LIGHT
     if left_over > _RESTLESS_AMID_CALM and rise > _CALM_RISE and dye_draws_it:
         return True
+    softness = features.get("edge_blur_ratio", 0.0)
+    # no lamp and no window has a ragged outline
+    ragged = features.get("solidity", 1.0) < _ROUND and softness < _SOFTEST_RAGGED
+    if ragged and left_over > _RESTLESS_IF_RAGGED and rise > _RAGGED_RISE:
+        return True
     return bool(
         left_over > _RESTLESS
         and rise > _RISE
-        and features.get("edge_blur_ratio", 0.0) < _SOFTEST_SPOT
+        and softness < _SOFTEST_SPOT
         and features.get("mottle", 1.0) > _SMOOTH
     )
 
