@@ -31,8 +31,8 @@ from .rootlight import TOP, root_from_linear, root_from_pixels
 LEAST_AREA_PX, AREA_PX = 0.6e6, 1.2e6
 FINEST_PX_PER_MM = 4.0
 MARGIN_MM = 2.0
-# weight of a steep edge's colours, beside 1 of flat print's: its blur is not known yet. Many of them
-# once outvoted the white paper of line art, and bent the light to a cast
+# weight of a steep edge's colours, beside 1 of flat print's: its blur is not known yet. Many of
+# them once outvoted the white paper of line art, and bent the light to a cast
 _LEAST_SAY = np.float32(0.02)
 _SAMPLES = 9_000
 _STRIP = 64  # rows worked on at a time
