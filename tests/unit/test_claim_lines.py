@@ -214,7 +214,7 @@ def test_a_wide_dent_is_seen_with_both_its_sides(
     # seen from straight above its middle there is no more of it on one side than on the other
     bump = np.exp(-(across**2 + down**2) / (2 * wide**2)) * (across - 0.5 * wide) / wide
     sigma = float(np.median(frame.sigma))
-    marked = replace(frame, residual=np.asarray(frame.residual + 1.5 * sigma * bump, np.float32))
+    marked = replace(frame, residual=np.asarray(frame.residual + 1.7 * sigma * bump, np.float32))
     found = left_over(replace(difference, photo=marked), pointed(shot, EMPTY_MM))
     assert found.spot_snr > WORDS.limit.spot_snr.value
     assert found.opposite_lobe > WORDS.limit.dent_lobe.value
