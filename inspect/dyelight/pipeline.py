@@ -96,18 +96,18 @@ def inspect_panel(
                 partial(look_beside, photo, artwork, placed),
                 held if isinstance(held, UnderTaught) else None,
             )
-            if seen.placement is not None:
-                placed = seen.placement
             noted = photo
             if taught is not None and held is not None:
                 note = held if isinstance(held, Note) else note_of(taught, judged=seen.taught)
                 noted = replace(photo, notes=(*photo.notes, note))
-            sights.append(keep_sight(difference, seen, placed, noted, alone=len(photos) == 1))
+            seen_in, placed = seen.beside or (difference, placed)
+            sights.append(keep_sight(seen_in, seen, placed, noted, alone=len(photos) == 1))
         if first is None:
             with stage("pictures", photo.file):
+                # of two images a person is shown the look without the second, which is not due
                 first = photo, placed, squared_up_pictures(photo, difference)
-        # the largest thing of all, and the next photo needs its room
-        del difference
+        # the largest things of all, and the next photo needs their room
+        del difference, seen, seen_in
     shown = photos[0] if first is None else first[0]
     with stage("merge", shown.file):
         panel = merged(sights, unplaced, artwork)

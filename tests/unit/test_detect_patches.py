@@ -366,6 +366,34 @@ def test_a_soft_patch_at_the_end_of_a_reflection_is_its_piece(seen_as: Detect) -
     assert seen_as(glare, piece, sharp, strong, apart).candidates == (sharp, strong, apart)
 
 
+def test_light_washes_out_what_it_lies_on(seen_as: Detect) -> None:
+    """Washed-out detail under a soft reflection that hides nothing goes with it; what reaches out
+    of it by more than half, or lies apart, stays."""
+    glare = _candidate((20, 30), (8, 8), reflection_likeness=0.9, edge_blur_ratio=6.0)
+    under = _candidate((21, 30), (4, 4), washed_out=1.0)
+    across = _candidate((28, 30), (3, 3), washed_out=1.0)
+    apart = _candidate((50, 30), (3, 3), washed_out=1.0)
+    assert seen_as(glare, under, across, apart).candidates == (across, apart)
+
+
+def test_a_ragged_patch_mottled_amid_calm_is_no_light() -> None:
+    """Lamps and windows have plain outlines; where nothing is mottled a patch may be ragged light,
+    and of a patch without a border of its own nothing is known."""
+    grey = np.full((SIDE, SIDE, 3), 0.5, np.float32)
+    difference = _difference(grey, grey)
+    lamp = _candidate((15, 30), (14.9, 9.0), edge_blur_ratio=4.0, delta_e00=10.0, mottle=0.05)
+    mottled = {"solidity": 0.6, "left_over": 10.0, "left_over_rise": 8.0}
+
+    def seen(**features: float) -> bool:
+        return is_reflection(difference, replace(lamp, features=lamp.features | features))
+
+    assert seen()
+    assert not seen(**mottled)
+    assert seen(**mottled | {"solidity": 0.9})
+    assert seen(**mottled | {"left_over_rise": 2.0})
+    assert seen(**mottled | {"edge_blur_ratio": 0.0})
+
+
 def test_a_bite_at_the_edge_is_neither_rim_nor_hidden(seen_as: Detect) -> None:
     """It stays where a patch of the same shape is taken for the rim, and takes its border in."""
     chip = _candidate((0.8, 30), (0.8, 2.0), family="chip")

@@ -20,7 +20,13 @@ from .known_colours import with_known_colours
 from .line_parts import with_lines_whole
 from .marks import find_marks
 from .patches import find_patches
-from .reflections import is_piece_of_light, is_reflection, is_skirt, shows_through
+from .reflections import (
+    is_piece_of_light,
+    is_reflection,
+    is_skirt,
+    is_washed_by_light,
+    shows_through,
+)
 from .same import with_dents_whole, without_doubles
 from .shapes import drawn, is_mark
 from .streaks import find_streaks, without_streaks
@@ -55,8 +61,9 @@ class Detection:
     """What was seen, what could not be seen, and how small a thing could have been seen.
 
     `hidden_mm` are polygons (N, 2) in panel mm; `hidden_fraction` is their share of the panel.
-    `taught` says whether the panel's colour was held against a teaching. `placement` is where the
-    first of two images lies, None where there is but one.
+    `taught` says whether the panel's colour was held against a teaching. `beside` is
+    the difference that they were seen in and where the picture lies in it, None where that is the
+    difference that was handed in, which shows but one image.
     """
 
     candidates: tuple[Candidate, ...]
@@ -65,7 +72,7 @@ class Detection:
     smallest_speck_mm: float | None
     faintest_spot_de00: float | None
     taught: bool = False
-    placement: Placement | None = None
+    beside: tuple[Difference, Placement] | None = None
 
 
 def detect(
@@ -81,10 +88,11 @@ def detect(
     """
     double = find_double(difference)
     found: tuple[Candidate, ...] = ()
-    placement = None
+    beside = None
     if double is not None:
         found = (double.candidate,)
-        difference, placement = look_beside(difference, double.image)
+        beside = look_beside(difference, double.image)
+        difference = beside[0]
     for detector in DETECTORS:
         found += detector(difference, found)
     judged = False
@@ -110,6 +118,7 @@ def detect(
         )
         and not _on_the_rim(difference, c)
         and not is_skirt(difference, c)
+        and not is_washed_by_light(difference, c, mirrored)
     ]
     candidates = without_traces(difference, without_doubles(visible))
     candidates = with_known_colours(difference, without_streaks(candidates))
@@ -121,7 +130,7 @@ def detect(
         smallest_speck_mm=smallest_speck_mm(difference),
         faintest_spot_de00=faintest_spot_de00(difference),
         taught=judged,
-        placement=placement,
+        beside=beside,
     )
 
 

@@ -30,6 +30,7 @@ _SKIRT = 0.3  # share of a patch in the skirt of glare from which it may be the 
 _SKIRT_MM = 2.0
 _RESTLESS, _RISE, _SOFTEST_SPOT = 40.0, 4.0, 9.0
 _RESTLESS_AMID_CALM, _CALM_RISE, _NO_MORE_LIGHT = 25.0, 20.0, 0.55
+_WASHED_BY_LIGHT = 0.6
 _RESTLESS_IF_RAGGED, _RAGGED_RISE, _SOFTEST_RAGGED = 8.0, 6.0, 7.0
 _VERY_SOFT = 2.5
 _SHARP_BORDER = 1.3  # no glare ends so sharply, nor does what it mirrors
@@ -90,6 +91,17 @@ def is_piece_of_light(
     return bool((near & drawn(difference, wide)).any())
 
 
+def is_washed_by_light(
+    difference: Difference, candidate: Candidate, mirrored: Sequence[Candidate]
+) -> bool:
+    """Whether washed-out detail lies mostly in what was told to be light, which washes it out."""
+    if "washed_out" not in candidate.features or not mirrored:
+        return False
+    mask = drawn(difference, [candidate])
+    lit = int((mask & drawn(difference, mirrored)).sum())
+    return lit > _WASHED_BY_LIGHT * max(int(mask.sum()), 1)
+
+
 def is_skirt(difference: Difference, candidate: Candidate) -> bool:
     """Whether a patch is what the skirt of glare leaves over its own local light: small, or without
     a border of its own, or up against what is hidden."""
@@ -126,8 +138,8 @@ def is_restless(candidate: Candidate) -> bool:
     if left_over > _RESTLESS_AMID_CALM and rise > _CALM_RISE and dye_draws_it:
         return True
     softness = features.get("edge_blur_ratio", 0.0)
-    # no lamp and no window has a ragged outline
-    ragged = features.get("solidity", 1.0) < _ROUND and softness < _SOFTEST_RAGGED
+    # lamps and windows seldom have a ragged outline; one that cannot be seen is none
+    ragged = features.get("solidity", 1.0) < _ROUND and 0 < softness < _SOFTEST_RAGGED
     if ragged and left_over > _RESTLESS_IF_RAGGED and rise > _RAGGED_RISE:
         return True
     return bool(

@@ -5,8 +5,9 @@ what is left of it, its direction and the camera's sharpening, is a small linear
 light fitted by least squares. Dye that spreads before the lens blurs, or tones that were bent
 between two blurs, move every edge to one side of its tones, by an amount that goes with the squared
 gradient (dot gain): lines come out wider or narrower than drawn. That is the matching kernel of
-difference imaging with a small basis (Alard and Lupton, ApJ 503, 1998). Each tile's own gain, bias
-and shift are projected out first, so that light and place do not pass for blur.
+difference imaging with a small basis (Alard and Lupton, ApJ 503, 1998). Each tile's own gain and
+its slope, shift, and a surface of second order are taken out first, so that light and place do not
+pass for blur.
 """
 
 from __future__ import annotations
@@ -31,9 +32,9 @@ _STRIP_PX = 48
 _LEAST_GAIN_PX2 = 0.02
 _NUISANCES = 6  # bias, shift, and contrast with its slope across a tile, as under a reflection
 _TERMS = 5  # three second derivatives, the wide blur, dot gain
-# what is known of the terms before, as 1 over their variance: smooth print tells nothing of them,
-# and huge ones of opposite signs would follow a reflection's slope there
-_PRIOR = np.diag([1000.0, 1000.0, 1000.0, 1000.0, 1000.0])
+# what is known of the terms before any photo, as 1 over their variance and the residual's own: that
+# smooth print tells nothing of them, as huge ones of opposite signs would follow its slope there
+_PRIOR = 1000.0 * np.eye(_TERMS)
 _RIM_PX = 8  # of a tile: its outermost pixels lie under kernels that reach beyond it
 _USUAL_PX, _UNUSUAL = 0.9, 0.03  # share of residual energy that a blur e times as wide must save
 
@@ -117,6 +118,7 @@ def _smooth_shapes() -> F32:
 
 _DOWN, _ACROSS = np.mgrid[-1 : 1 : TILE_PX * 1j, -1 : 1 : TILE_PX * 1j].astype(np.float32)
 _SMOOTH: F32 = np.ascontiguousarray(_smooth_shapes())
+_TINY = np.float32(1e-6) * np.eye(len(_SMOOTH), dtype=np.float32)
 
 
 def _tile_equations(tile: _Tile, expected: F32) -> tuple[F64, F64, float, int]:
@@ -131,8 +133,9 @@ def _tile_equations(tile: _Tile, expected: F32) -> tuple[F64, F64, float, int]:
     stack = np.stack([column[inner] for column in columns]).reshape(len(columns), -1)
     use = tile.weight[inner].ravel()
     # the slope of a reflection or a shadow is no blur, nor are its pixels independent
-    stack[-1] *= use
-    stack[-1] -= (_SMOOTH @ stack[-1]) @ _SMOOTH
+    counted = _SMOOTH * use
+    surface = np.linalg.solve(counted @ _SMOOTH.T + _TINY, counted @ stack[-1])
+    stack[-1] -= surface @ _SMOOTH
     ridge = 1e-9 * np.eye(_NUISANCES)
     some = slice(None, None, 3)
     gram = _gram(np.ascontiguousarray(stack[:, some]), use[some])
@@ -149,7 +152,8 @@ def _tile_equations(tile: _Tile, expected: F32) -> tuple[F64, F64, float, int]:
     nuisances, others = slice(_NUISANCES), slice(_NUISANCES, None)
     taken = np.linalg.solve(gram[nuisances, nuisances] + ridge, gram[nuisances, others])
     rest = gram[others, others] - gram[nuisances, others].T @ taken
-    return rest[:-1, :-1], rest[:-1, -1], float(rest[-1, -1]) + out * limit**2, int(use.sum())
+    energy = max(float(rest[-1, -1]), 0.0) + out * limit**2
+    return rest[:-1, :-1], rest[:-1, -1], energy, int(use.sum())
 
 
 def richest_tiles(light: F32, usable: Mask, count: int = _TILES) -> list[tuple[int, int]]:

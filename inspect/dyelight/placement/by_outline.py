@@ -27,8 +27,10 @@ _SAME_PX = 4.0
 # a way whose colours run against the artwork's is not looked at
 _AGAINST = -0.25
 # colour likeness taken where no detail can confirm it, and its lead over the next way
-_LIKENESS = 0.65
+_LIKENESS = 0.75
 _LEAD = 0.08
+# less is enough where no other way is nearly as like, as under a large reflection
+_LESS_LIKENESS, _LARGE_LEAD = 0.65, 0.3
 # a file is seldom mirrored on purpose and a panel seldom held upside down: between ways that look
 # alike, the plain one
 _MIRRORED_COST = 0.1
@@ -207,7 +209,8 @@ def _from_try(
         return found, 0.95 + 0.05 * clearness / (clearness + _PLAIN_CLEAR)
     if missing or look.strange > STRANGE_SHARE:
         return None, 0.0
-    if one.detail == 0 and (one.way.likeness < _LIKENESS or lead < _LEAD):
+    enough = _LESS_LIKENESS if lead >= _LARGE_LEAD else _LIKENESS
+    if one.detail == 0 and (one.way.likeness < enough or lead < _LEAD):
         return None, 0.0
     score = 0.5 + 0.4 * one.way.likeness
     # smooth shading is no proof: what was fitted to it has followed light, not print

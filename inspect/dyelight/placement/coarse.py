@@ -19,7 +19,7 @@ _GRID = 40
 _INSET = 0.06
 # longer side of the photo that is read
 _SMALL_PX = 640
-# share of the cells that may be reflections
+# share of the cells that may be reflections, and how often they are told anew
 _REFLECTED = 0.35
 _TRIMS = 4
 # spread of the artwork's colours (share of the full range) below which it has no pattern to match

@@ -10,7 +10,8 @@ from ..records import Artwork, NoPlacement, Note, Photo, Placement
 from .by_features import by_features
 from .by_outline import by_outline
 from .coarse import Reading, read_quads
-from .found import SURE_SHARE, Found
+from .found import LEAST_TEXTURED, SURE_SHARE, Found
+from .frame_fit import OutlinePrior
 from .frames import corners_mm, orientation
 from .hold import hold_by_outline
 from .outline import find_outline
@@ -20,6 +21,7 @@ from .quads import find_quads
 from .refine import refine
 from .refusal import not_found, refused
 from .scaled import ArtworkView, PhotoViews, artwork_view
+from .spline_fit import FitResult
 
 _ART_FINE_PX = 10.0e6
 _SCALED_PCT = 0.5
@@ -70,23 +72,46 @@ def place(photo: Photo, artwork: Artwork) -> Placement | NoPlacement:
 def placed_again(photo: Photo, artwork: Artwork, placement: Placement) -> Placement:
     """The placement refined from where it is against an artwork that now shows what the photo does.
 
-    The panel's outline is where it was; the print's drift and stretch against it are told anew. The
-    placement as it was where tiles give too little, or do not show the artwork.
+    The panel's outline is where it was, and holds the map as far as it was seen; the print's drift
+    and stretch against it are told anew. The placement as it was where tiles give too little, do
+    not show the artwork, or leave the map unsure.
     """
     fine = artwork_view(artwork, _ART_FINE_PX)
     start = placement.picture
     if not isinstance(start, FittedMap):
         return placement
-    refined = refine(start, PhotoViews(photo), artwork, fine)
-    if refined is None or refined.survey.agreeing < SURE_SHARE:
+    size_mm = corners_mm(artwork)
+    seen = placement.drift_mm is not None
+    prior = OutlinePrior(placement.corners_px, size_mm) if seen else None
+    refined = refine(start, PhotoViews(photo), artwork, fine, prior=prior)
+    if refined is None:
+        return placement
+    look, error_px = refined.survey, _told(refined.fit.standard_error_px)
+    if look.textured < LEAST_TEXTURED or look.agreeing < SURE_SHARE:
+        return placement
+    if error_px > max(placement.uncertainty_px, _UNSURE_PX):
         return placement
     picture = refined.fit.map
-    again = replace(placement, picture=picture, uncertainty_px=_told(refined.fit.standard_error_px))
-    if placement.drift_mm is None:
-        return replace(again, corners_px=picture.to_photo(corners_mm(artwork)))
-    corners = picture.without_spline().to_artwork(placement.corners_px)
-    outline = described(corners, artwork, (True, True, True, True))
-    return replace(again, drift_mm=outline.drift_mm, stretch_pct=outline.stretch_pct)
+    notes = [n for n in placement.notes if n not in (_LITTLE_DETAIL, _PRINT_SCALED)]
+    again = replace(placement, picture=picture, uncertainty_px=error_px)
+    if seen:
+        corners = picture.without_spline().to_artwork(placement.corners_px)
+        outline = described(corners, artwork, (True, True, True, True))
+        again = replace(again, drift_mm=outline.drift_mm, stretch_pct=outline.stretch_pct)
+    else:
+        again = replace(again, corners_px=picture.to_photo(size_mm))
+    notes += _fit_notes(refined.fit, again.stretch_pct)
+    return replace(again, notes=tuple(notes))
+
+
+def _fit_notes(fit: FitResult | None, stretch_pct: tuple[float, float] | None) -> list[Note]:
+    """What is to be said of a fit, None where the outline alone placed it, and of the print."""
+    notes = []
+    if fit is None or fit.worst_error_px > _UNSURE_PX:
+        notes.append(_LITTLE_DETAIL)
+    if stretch_pct is not None and max(abs(s) for s in stretch_pct) > _SCALED_PCT:
+        notes.append(_PRINT_SCALED)
+    return notes
 
 
 def _told(error_px: float) -> float:
@@ -123,17 +148,14 @@ def _likely(reading: Reading) -> bool:
 def _described(photo: Photo, artwork: Artwork, fine: ArtworkView, found: Found) -> Placement:
     picture = found.picture
     outline = _outline(photo, artwork, fine, found)
-    notes = list(found.notes)
-    if found.fit is None or found.fit.worst_error_px > _UNSURE_PX:
-        notes.append(_LITTLE_DETAIL)
+    stretch_pct = None if outline is None else outline.stretch_pct
+    notes = [*found.notes, *_fit_notes(found.fit, stretch_pct)]
     if outline is None:
         corners = picture.to_photo(corners_mm(artwork))
     else:
         corners = picture.without_spline().to_photo(outline.corners_mm)
         if not all(outline.seen):
             notes.append(_SIDE_NOT_SEEN)
-        if max(abs(s) for s in outline.stretch_pct) > _SCALED_PCT:
-            notes.append(_PRINT_SCALED)
     mirrored, turns = orientation(corners)
     return Placement(
         picture=picture,
@@ -141,7 +163,7 @@ def _described(photo: Photo, artwork: Artwork, fine: ArtworkView, found: Found) 
         outline_seen=outline is not None,
         uncertainty_px=_told(found.uncertainty_px),
         drift_mm=None if outline is None else outline.drift_mm,
-        stretch_pct=None if outline is None else outline.stretch_pct,
+        stretch_pct=stretch_pct,
         mirrored=mirrored,
         quarter_turns=turns,
         method="outline" if found.by_outline else "features",

@@ -87,6 +87,7 @@ def lesson_of(photo: Photo, artwork: Artwork, *, seed: int = 0) -> Lesson | Outc
     seen = detect(difference, partial(look_beside, photo, artwork, placed))
     if any(c.family == "double" and c.snr > _LOCAL_SNR for c in seen.candidates):
         return Outcome(photo.file, False, "It shows a second image.")
+    difference, placed = seen.beside or (difference, placed)
     spoilt = spoilt_by(difference, seen.candidates)
     inside = difference.panel.inside
     share = float((spoilt | difference.hidden)[inside].mean()) if inside.any() else 1.0
