@@ -80,9 +80,9 @@ def placed_again(photo: Photo, artwork: Artwork, placement: Placement) -> Placem
     start = placement.picture
     if not isinstance(start, FittedMap):
         return placement
-    size_mm = corners_mm(artwork)
+    nominal_mm = corners_mm(artwork)
     seen = placement.drift_mm is not None
-    prior = OutlinePrior(placement.corners_px, size_mm) if seen else None
+    prior = OutlinePrior(placement.corners_px, nominal_mm) if seen else None
     refined = refine(start, PhotoViews(photo), artwork, fine, prior=prior)
     if refined is None:
         return placement
@@ -99,7 +99,7 @@ def placed_again(photo: Photo, artwork: Artwork, placement: Placement) -> Placem
         outline = described(corners, artwork, (True, True, True, True))
         again = replace(again, drift_mm=outline.drift_mm, stretch_pct=outline.stretch_pct)
     else:
-        again = replace(again, corners_px=picture.to_photo(size_mm))
+        again = replace(again, corners_px=picture.to_photo(nominal_mm))
     notes += _fit_notes(refined.fit, again.stretch_pct)
     return replace(again, notes=tuple(notes))
 
