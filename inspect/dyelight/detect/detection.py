@@ -61,9 +61,9 @@ class Detection:
     """What was seen, what could not be seen, and how small a thing could have been seen.
 
     `hidden_mm` are polygons (N, 2) in panel mm; `hidden_fraction` is their share of the panel.
-    `taught` says whether the panel's colour was held against a teaching. `beside` is
-    the difference that they were seen in and where the picture lies in it, None where that is the
-    difference that was handed in, which shows but one image.
+    `taught` says whether the panel's colour was held against a teaching. `beside` is the difference
+    in which the candidates were seen and where the picture lies in it, None where that is the one
+    handed in, as of all panels without a second image.
     """
 
     candidates: tuple[Candidate, ...]

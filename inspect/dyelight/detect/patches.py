@@ -142,8 +142,10 @@ def _whole(regions: list[Region], washed: list[tuple[Place, float]]) -> list[Reg
     """
     for place, _ in washed:
         shared = [region.place.shared(place) for region in regions]
-        stands = [part >= _STANDS_FOR * place.count for part in shared]
-        if any(one and region.sign > 0 for one, region in zip(stands, regions, strict=True)):
+        if any(
+            region.sign > 0 and part >= _STANDS_FOR * place.count
+            for region, part in zip(regions, shared, strict=True)
+        ):
             continue
         regions = [
             region

@@ -76,10 +76,10 @@ def placed_again(photo: Photo, artwork: Artwork, placement: Placement) -> Placem
     and stretch against it are told anew. The placement as it was where tiles give too little, do
     not show the artwork, or leave the map unsure.
     """
-    fine = artwork_view(artwork, _ART_FINE_PX)
     start = placement.picture
     if not isinstance(start, FittedMap):
         return placement
+    fine = artwork_view(artwork, _ART_FINE_PX)
     nominal_mm = corners_mm(artwork)
     seen = placement.drift_mm is not None
     prior = OutlinePrior(placement.corners_px, nominal_mm) if seen else None
