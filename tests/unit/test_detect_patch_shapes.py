@@ -18,6 +18,7 @@ from dyelight.detect.patch_levels import PatchView
 from dyelight.detect.places import Place, joined
 from dyelight.detect.same import with_dents_whole
 from dyelight.detect.streaks import _lines, without_streaks
+from dyelight.imaging import steepness
 from dyelight.look import PanelFrame
 from dyelight.look.render import photo_light
 from dyelight.look.rootlight import linear_from_root, root_from_linear
@@ -178,7 +179,8 @@ def _print_view(seen: F32, due: F32) -> PatchView:
     return PatchView(
         frame=cast(PanelFrame, frame),
         expected=due,
-        residual=seen - due,
+        slope=steepness(photo_light(due)),
+        residual=photo_light(seen - due),
         due=photo_light(due),
         weight=weight,
         usable=usable,

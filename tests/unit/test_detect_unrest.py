@@ -28,7 +28,8 @@ def _view(mottle: F32) -> PatchView:
     return PatchView(
         frame=cast(PanelFrame, SimpleNamespace(px_per_mm=PER_MM)),
         expected=blank,
-        residual=blank,
+        slope=blank[..., 0],
+        residual=blank[..., 0],
         due=blank[..., 0],
         weight=np.ones((SIDE, SIDE), np.float32),
         usable=np.ones((SIDE, SIDE), bool),
@@ -73,7 +74,7 @@ def test_a_slope_around_a_patch_is_carried_across_it() -> None:
     rows, columns = np.indices(mask.shape)
     slope = (0.002 * columns - 0.001 * rows)[..., None] * np.array([1.0, 0.5, -1.0])
     seen = np.asarray(slope + 0.3 * mask[..., None], np.float32)
-    carried = ground(seen, ring, mask)
+    carried = np.dstack(ground(list(np.moveaxis(seen, 2, 0)), ring, mask))
     assert np.abs((carried - slope)[mask]).max() < 0.006
     assert np.abs(np.median(seen[ring], axis=0) - slope[40, 65]).max() > 0.02
 
@@ -82,9 +83,9 @@ def test_a_ring_on_one_side_carries_its_value_on() -> None:
     """At the panel's edge nothing is known past the patch: the membrane lies flat there."""
     mask, ring = _ring(20, 36)
     ring[:, 50:] = False
-    seen = np.full((*mask.shape, 1), 0.05, np.float32)
+    seen = np.full(mask.shape, 0.05, np.float32)
     seen[mask] = 0.4
-    assert ground(seen, ring, mask)[mask] == pytest.approx(0.05, abs=0.002)
+    assert ground([seen], ring, mask)[0][mask] == pytest.approx(0.05, abs=0.002)
 
 
 def _patch(left_over: float, rise: float) -> Candidate:

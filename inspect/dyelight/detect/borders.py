@@ -13,6 +13,7 @@ import numpy as np
 from ..colour import ciede2000, lab_from_linear
 from ..look import Difference
 from ..look.rootlight import linear_from_root
+from ..ranks import median, quantile
 from ..records import F64, Candidate, Mask
 from .edge_strips import ACROSS_MM, ALONG_MM, EdgeLight, Strip, panel_points, read_side
 
@@ -77,11 +78,10 @@ def _widths(strip: Strip) -> F64:
     b, depth = strip.bareness, strip.depth_mm
     out = np.full(len(b), np.nan)
     first = int(np.searchsorted(depth, _RIM_MM))
-    start = slice(first, first + 3)
-    for k, row in enumerate(b):
-        if not np.isfinite(row[start]).all():
+    levels = np.median(b[:, first : first + 3], axis=1)
+    for k, (row, level) in enumerate(zip(b, levels.tolist(), strict=True)):
+        if np.isnan(level):
             continue
-        level = float(np.median(row[start]))
         if level < 0.45:
             out[k] = 0.0
             continue
@@ -129,12 +129,12 @@ def _measure(
     length = float((run[1] - run[0] + 1) * ALONG_MM)
     if length < max(_LEAST_RUN_MM, _LEAST_RUN * strip.whole_mm) or good.sum() < 4:
         return None
-    if good.mean() < 0.3 or float(np.median(w[good])) < least_mm:
+    if good.mean() < 0.3 or median(w[good]) < least_mm:
         return None
     line = _line(u[good], w[good])
     off = np.abs(w[good] - line[0] - line[1] * u[good])
-    straight = float(np.median(off))
-    width = float(np.median(w[good]))
+    straight = median(off)
+    width = median(w[good])
     if straight > max(0.2, 0.12 * width):
         return None
     profile = _profile(strip, cells, line)
@@ -151,14 +151,14 @@ def _measure(
 def _line(u: F64, w: F64) -> tuple[float, float]:
     """Offset and slope of the cut, least squares on the nearer half twice over."""
     keep = np.ones(u.size, bool)
-    slope, offset = 0.0, float(np.median(w))
+    slope, offset = 0.0, median(w)
     for _ in range(3):
         if np.ptp(u[keep]) > 30:
             slope, offset = (float(v) for v in np.polyfit(u[keep], w[keep], 1))
         else:
-            slope, offset = 0.0, float(np.median(w[keep]))
+            slope, offset = 0.0, median(w[keep])
         off = np.abs(w - offset - slope * u)
-        keep = off <= max(float(np.quantile(off, 0.7)), 0.05)
+        keep = off <= max(quantile(off, 0.7), 0.05)
     return offset, slope
 
 
@@ -174,14 +174,14 @@ def _profile(
     for k in range(1, bins.size):
         here = b[(index == k) & np.isfinite(b) & (strip.depth_mm[None] > _RIM_MM)]
         if here.size >= 4:
-            values[k] = float(np.median(here))
+            values[k] = median(here)
     centre = bins - 0.05
     got = np.isfinite(values[1:-1])
     x, y = centre[1:][got], values[1:-1][got]
     outside, inside = y[x < -0.05], y[(x > 0.6) & (x < 2.0)]
     if outside.size < 1 or inside.size < 4:
         return None
-    high, low = float(np.max(outside[-6:])), float(np.median(inside))
+    high, low = float(np.max(outside[-6:])), median(inside)
     if high - low < 0.2:
         return None
     share = (y - low) / (high - low)
@@ -205,7 +205,7 @@ def _only_lit(strip: Strip, cells: slice, line: tuple[float, float]) -> bool:
     bare = (((seen - due) * room).sum(1) / (room * room).sum(1))[:, None] * room + due
     lit = ((seen * due).sum(1) / np.maximum((due * due).sum(1), 1e-6))[:, None] * due
     off_bare, off_lit = (np.abs(seen - model).sum(1) for model in (bare, lit))
-    return bool(np.median(off_bare) > 0.7 * np.median(off_lit))
+    return median(off_bare) > 0.7 * median(off_lit)
 
 
 def _candidate(
@@ -236,7 +236,7 @@ def _candidate(
     inner = np.where(within, strip.bareness[cells], np.nan)
     told = np.isfinite(inner).sum(1) >= 2
     means = np.nanmean(inner[told], axis=1) if told.any() else np.ones(1)
-    scatter = max(1.4826 * float(np.median(np.abs(means - np.median(means)))), 0.02)
+    scatter = max(1.4826 * median(np.abs(means - median(means))), 0.02)
     snr = step / scatter * float(np.sqrt(min(told.sum(), 4)))
     ends = np.array([u[0] - ALONG_MM / 2, u[-1] + ALONG_MM / 2])
     deep = np.maximum(line[0] + line[1] * ends, 0.1)
@@ -257,7 +257,7 @@ def _candidate(
         ),
         "elongation": length / width,
         "delta_e00": float(delta.mean()),
-        "peak_de00": float(np.quantile(delta, 0.98)),
+        "peak_de00": quantile(delta, 0.98),
         "delta_l": float((lab_seen[:, 0] - lab_due[:, 0]).mean()),
         "area_mm2": area,
     }

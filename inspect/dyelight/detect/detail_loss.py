@@ -16,6 +16,7 @@ import numpy as np
 from ..imaging import area, enlarged, gaussian, reduced
 from ..look.render import photo_light
 from ..look.rootlight import ROOT_OFFSET
+from ..ranks import median, quantile
 from ..records import F32, Mask
 from .places import Place
 
@@ -71,7 +72,7 @@ def find_detail_loss(view: PatchView) -> list[tuple[Place, float]]:
 def _holds_detail(fine_due: F32, place: Place) -> bool:
     """Whether a quarter of a place or more is due detail that no camera smooths away as noise."""
     there = np.abs(fine_due[place.window][place.mask])
-    return bool(np.quantile(there, 0.75) > _LEAST_DETAIL)
+    return quantile(there, 0.75) > _LEAST_DETAIL
 
 
 def _lost(
@@ -97,7 +98,7 @@ def _lost(
     around = _usual(kept, told, size, sigma / step)
     around = np.minimum(around, _usual_of_tone(kept, told, np.asarray(light / weight, np.float32)))
     loss = np.where(told, around - slope, 0).astype(np.float32)
-    spread = 1.4826 * float(np.median(np.abs(loss[told])))
+    spread = 1.4826 * median(np.abs(loss[told]))
     error = np.hypot(noise, spread)
     over = told & (loss > least) & (loss > _SCORE * error)
     return _masks(view, np.asarray(over), np.asarray(loss / error, np.float32), step)
@@ -114,7 +115,7 @@ def _apart(found: list[tuple[Place, float]]) -> list[tuple[Place, float]]:
 
 def _usual(slope: F32, told: Mask, size: tuple[int, int], sigma: float) -> F32:
     """The slope that is usual around each place: the middle one of its neighbourhood."""
-    middle = float(np.median(slope[told]))
+    middle = median(slope[told])
     filled = np.where(told, slope, np.float32(middle)).astype(np.float32)
     cells = (int(size[0] / (4 * sigma)), int(size[1] / (4 * sigma)))
     if min(cells) < 2 * _AROUND:
@@ -125,13 +126,15 @@ def _usual(slope: F32, told: Mask, size: tuple[int, int], sigma: float) -> F32:
 def _usual_of_tone(slope: F32, told: Mask, light: F32) -> F32:
     """The slope that is usual where the print is as light: a shop's ink and a camera's curve draw
     detail flatter in the shadows than the look expects, and do so wherever the shadow is."""
-    edges = np.quantile(light[told], np.arange(1, _TONES) / _TONES)
+    sample = light[told]
+    edges = [quantile(sample, one / _TONES) for one in range(1, _TONES)]
     tone = np.digitize(light, edges)
     out = np.full_like(slope, np.inf)
     for one in range(_TONES):
-        there = told & (tone == one)
-        if there.sum() > _TONE_CELLS:
-            out[tone == one] = float(np.median(slope[there]))
+        alike = tone == one
+        there = slope[told & alike]
+        if there.size > _TONE_CELLS:
+            out[alike] = median(there)
     return out
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from ..look import Difference, SecondImage
 from ..records import F64, Candidate, Mask, Placement
 from .borders import find_borders
-from .capability import faintest_spot_de00, smallest_speck_mm
+from .capability import de00_per_root, faintest_spot_de00, smallest_speck_mm
 from .company import with_misfit_beside
 from .doubles import find_double
 from .edge_chips import find_chips, is_chip, with_chips_whole
@@ -123,12 +123,13 @@ def detect(
     candidates = without_traces(difference, without_doubles(visible))
     candidates = with_known_colours(difference, without_streaks(candidates))
     polygons, fraction = _polygons(difference, hidden)
+    per_root = de00_per_root(difference)
     return Detection(
         candidates=tuple(with_misfit_beside(candidates)),
         hidden_fraction=fraction,
         hidden_mm=polygons,
-        smallest_speck_mm=smallest_speck_mm(difference),
-        faintest_spot_de00=faintest_spot_de00(difference),
+        smallest_speck_mm=smallest_speck_mm(difference, per_root),
+        faintest_spot_de00=faintest_spot_de00(difference, per_root),
         taught=judged,
         beside=beside,
     )

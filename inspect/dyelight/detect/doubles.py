@@ -14,6 +14,7 @@ import numpy as np
 from ..colour import ciede2000, lab_from_linear
 from ..look import Difference, SecondImage
 from ..look.rootlight import linear_from_root
+from ..ranks import quantile
 from ..records import F32, F64, Candidate, Mask
 from .doubles_field import ShiftField, best_fields, evidence, loud_slips
 from .doubles_fit import fit_tiles
@@ -144,7 +145,7 @@ def _cover(
     shows = shown > _SHOWN or all_over
     ratio = score[told] / due[told]
     # scores fall short of what the strength foretells, as the strongest differences are held back
-    ratio = ratio / max(float(np.quantile(ratio, 0.8)), 0.1)
+    ratio = ratio / max(quantile(ratio, 0.8), 0.1)
     there = ratio > _THERE
     if (ratio < _GONE).sum() < _GONE_SHARE * told.sum() or there.sum() < 3:
         return shows, None
@@ -211,7 +212,7 @@ def _where_most(delta: F32) -> Mask:
     those only what can be seen, as a picture may be plain nearly everywhere."""
     if not delta.size:
         return np.zeros(0, bool)
-    tenth = delta >= np.quantile(delta, 0.9)
+    tenth = delta >= quantile(delta, 0.9)
     seen = tenth & (delta >= _SEEN_DE00)
     return np.asarray(seen if seen.mean() >= _SEEN_SHARE else tenth)
 

@@ -17,6 +17,7 @@ import numpy as np
 
 from ..look import Difference
 from ..look.render import photo_light
+from ..ranks import median
 from ..records import F32, F64
 from .doubles_field import ShiftField
 from .doubles_score import DARK
@@ -178,10 +179,10 @@ def _fit_tile(difference: Difference, center_mm: F64, shift_mm: F64, fine: bool)
         left_over = tile.seen - first - strong * apart
         # what light, gain and blur explain is solved for anew each round, from zero
         if turn == 0:
-            left_over -= np.float32(np.median(some(left_over)))
+            left_over -= np.float32(median(some(left_over)))
         left_over *= root
         spread = some(left_over)
-        scale = max(1.4826 * float(np.median(np.abs(spread - np.median(spread)))), 0.3)
+        scale = max(1.4826 * median(np.abs(spread - median(spread))), 0.3)
         rows, target = design.reshape(12, -1), left_over.ravel()
         nuisance = rows[5:]
         own = np.linalg.solve(

@@ -20,7 +20,9 @@ from scipy import fft
 from ..imaging import steepness
 from ..look import Difference
 from ..look.render import photo_light
+from ..ranks import median, quantile
 from ..records import F32, F64, Mask
+from .places import Window
 
 C64 = NDArray[np.complex64]
 
@@ -95,8 +97,8 @@ def _learned_variance(difference: F32, expected: F32, usable: Mask) -> F32:
     slope2 = dx * dx + dy * dy
     some = (slice(None, None, 3), slice(None, None, 3))
     sample, steep = np.abs(difference[some][usable[some]]), slope2[some][usable[some]]
-    noise2 = max(1.4826 * float(np.median(sample)), 0.0015) ** 2
-    busy = steep >= np.quantile(steep, 0.8)
+    noise2 = max(1.4826 * median(sample), 0.0015) ** 2
+    busy = steep >= quantile(steep, 0.8)
     excess = np.minimum(sample[busy] ** 2, 25 * noise2) - noise2
     share = max(float(excess.mean()), 0.0) / max(float(steep[busy].mean()), 1e-9)
     return np.asarray(noise2 + np.float32(share) * slope2, np.float32)
@@ -120,21 +122,26 @@ def cut_tiles(layer: Layer, centers_px: F64, half: int, pad: int) -> tuple[F32, 
     (T, 2 (half + pad), same), and the centres as cut."""
     height, width = layer.weight.shape
     centers = np.rint(centers_px).astype(int)
-    weighted, weights, densities = [], [], []
     reach = half + pad
-    grown = cv2.copyMakeBorder(layer.density, reach, reach, reach, reach, cv2.BORDER_REPLICATE)
-    for x, y in np.clip(centers, 0, [width - 1, height - 1]):
-        inner = np.zeros((2, 2 * half, 2 * half), np.float32)
-        x0, x1 = max(x - half, 0), min(x + half, width)
-        y0, y1 = max(y - half, 0), min(y + half, height)
-        to = (slice(y0 - y + half, y1 - y + half), slice(x0 - x + half, x1 - x + half))
-        part = (slice(y0, y1), slice(x0, x1))
-        inner[0][to] = layer.residual[part] * layer.weight[part]
-        inner[1][to] = layer.weight[part]
-        weighted.append(inner[0])
-        weights.append(inner[1])
-        densities.append(grown[y : y + 2 * reach, x : x + 2 * reach])
-    return np.stack(weighted), np.stack(weights), np.stack(densities), centers.astype(np.float64)
+    weighted, weights = np.zeros((2, len(centers), 2 * half, 2 * half), np.float32)
+    densities = np.empty((len(centers), 2 * reach, 2 * reach), np.float32)
+    for t, (x, y) in enumerate(np.clip(centers, 0, [width - 1, height - 1]).tolist()):
+        part, to = _within(height, width, x, y, half)
+        np.multiply(layer.residual[part], layer.weight[part], out=weighted[t][to])
+        weights[t][to] = layer.weight[part]
+        part, to = _within(height, width, x, y, reach)
+        edges = (to[0].start, 2 * reach - to[0].stop, to[1].start, 2 * reach - to[1].stop)
+        densities[t] = cv2.copyMakeBorder(layer.density[part], *edges, cv2.BORDER_REPLICATE)
+    return weighted, weights, densities, centers.astype(np.float64)
+
+
+def _within(height: int, width: int, x: int, y: int, reach: int) -> tuple[Window, Window]:
+    """What of a square of `reach` px to each side of (x, y) lies within an image: rows and columns
+    of the image, and of the square."""
+    x0, x1 = max(x - reach, 0), min(x + reach, width)
+    y0, y1 = max(y - reach, 0), min(y + reach, height)
+    to = (slice(y0 - y + reach, y1 - y + reach), slice(x0 - x + reach, x1 - x + reach))
+    return (slice(y0, y1), slice(x0, x1)), to
 
 
 def correlate(
@@ -244,7 +251,7 @@ def unit_scores(
         one = top / root
         one[radius > most_mm] = 0
         one -= one[::-1, ::-1].copy()
-        scatter = 1.4826 * float(np.median(np.abs(one[radius <= most_mm])))
+        scatter = 1.4826 * median(np.abs(one[radius <= most_mm]))
         out[t] = one / max(scatter, 1e-9)
         power[t] = root / max(scatter, 1e-9)
     ring = np.rint(radius * px_per_mm / 1.5).astype(np.intp)
@@ -252,7 +259,7 @@ def unit_scores(
     for k in range(factor.size):
         values = np.abs(out[:, np.abs(ring - k) <= 1])
         if values.size:
-            factor[k] = max(1.4826 * float(np.median(values)), 1.0)
+            factor[k] = max(1.4826 * median(values), 1.0)
     out /= factor[ring].astype(np.float32)
     power /= factor[ring].astype(np.float32)
     out[:, radius > most_mm] = 0

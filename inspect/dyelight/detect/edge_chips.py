@@ -18,6 +18,7 @@ from ..imaging import highest, summed
 from ..look import Difference
 from ..look.render import photo_light
 from ..look.rootlight import linear_from_root
+from ..ranks import median, medians, quantile
 from ..records import F32, Candidate, Mask
 from .edge_strips import TELLS, EdgeLight, expected_on
 from .patch_levels import PatchView, patch_view
@@ -207,7 +208,7 @@ def _is_bite(
     if beside.sum() < 12:
         return False
     mean = float(bareness[place.window][place.mask].mean())
-    around = float(np.quantile(bareness[wide.window][beside], 0.6))
+    around = quantile(bareness[wide.window][beside], 0.6)
     return mean > _MEAN_BARE and around < _AROUND_BARE * mean
 
 
@@ -224,7 +225,7 @@ def _could_be_bare(candidate: Candidate) -> bool:
 
 def _middle_of(apart: F32) -> F32:
     """The middle (3,) of differences (N, 3)."""
-    return np.asarray(np.median(apart, axis=0), np.float32)
+    return medians(apart)
 
 
 def _snr(height: F32, rim: F32, count: int) -> float:
@@ -232,8 +233,8 @@ def _snr(height: F32, rim: F32, count: int) -> float:
     it, from their middle."""
     length = float(np.linalg.norm(height))
     along = rim @ (height / np.float32(max(length, 1e-6)))
-    middle = float(np.median(along))
-    scatter = max(1.4826 * float(np.median(np.abs(along - middle))), _LEAST_SCATTER)
+    middle = median(along)
+    scatter = max(1.4826 * median(np.abs(along - middle)), _LEAST_SCATTER)
     # neighbouring pixels err alike, by the rim's own light
     return abs(length - middle) / scatter * float(np.sqrt(np.clip(count / _ALIKE_PX, 1, 9)))
 

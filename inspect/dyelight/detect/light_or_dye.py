@@ -10,9 +10,11 @@ picture with more than one tone there. Where both do as well as each other nothi
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..imaging import distance_inside, gaussian, reduced, summed
 from ..look.rootlight import linear_from_root
+from ..ranks import median
 from ..records import F32, Mask
 
 _SOFTEN_MM = 0.4  # vapour blurs detail, which neither of them draws
@@ -36,34 +38,36 @@ def light_share(
     if ring.sum() < 30:
         return None
     soft = max(_SOFTEN_MM * px_per_mm, 0.7)
-    lit = np.maximum(linear_from_root(np.maximum(white, 0.02)), 1e-3)
     across = 2 * np.sqrt(float(mask.sum()) / np.pi)
     # of a wide patch, made so soft, every second pixel says it all
     step = 2 if soft > _SOFT_PX and across > _WIDE_PX else 1
+    height, width = mask.shape[0] // step, mask.shape[1] // step
+    mask, ring = (part[::step, ::step][:height, :width] for part in (mask, ring))
+    sigma = float(np.clip(_WINDOW * across, *_WINDOW_PX)) / step
+    core = distance_inside(mask) > min(sigma, 0.2 * across / step)
+    if core.sum() < _ENOUGH:
+        return None
+    lit = np.maximum(white, np.float32(0.02))
+    lit = np.maximum(linear_from_root(lit, lit), np.float32(1e-3), out=lit)
     seen, due = (
         gaussian(reduced(linear_from_root(np.maximum(image, 0)) / lit, step), soft / step)
         for image in (observed, expected)
     )
-    mask, ring = (part[::step, ::step][: seen.shape[0], : seen.shape[1]] for part in (mask, ring))
     apart = np.asarray(seen - due, np.float32)
     dye = -due * np.log(np.clip(due, _DARKEST, 1.0))
-    sigma = float(np.clip(_WINDOW * across, *_WINDOW_PX)) / step
 
     def window(image: F32) -> F32:
         return gaussian(summed(image), sigma)
 
-    core = distance_inside(mask) > min(sigma, 0.2 * across / step)
-    if core.sum() < _ENOUGH:
-        return None
     energy = window(apart * apart)
 
-    def left(shape: F32) -> tuple[float, float]:
-        taken = window(shape * apart) ** 2 / np.maximum(window(shape * shape), 1e-7)
+    def left(taken: NDArray[np.floating]) -> tuple[float, float]:
         rest = np.maximum(energy - taken, 0)
-        return float(rest[core].mean()), float(np.median(rest[ring]))
+        return float(rest[core].mean()), median(rest[ring])
 
-    light, noise = left(np.ones_like(apart))
-    lost, noise_lost = left(np.asarray(dye, np.float32))
+    # light is alike in all three channels
+    light, noise = left(window(apart) ** 2 / 3)
+    lost, noise_lost = left(window(dye * apart) ** 2 / np.maximum(window(dye * dye), 1e-7))
     noise = max(noise, noise_lost, 1e-8)
     if max(light, lost) < _TELLING * noise:
         return None

@@ -9,6 +9,7 @@ from ..colour import ciede2000, lab_from_linear
 from ..look import Difference, PhotoFrame
 from ..look.render import photo_light
 from ..look.rootlight import linear_from_root
+from ..ranks import medians, quantile
 from ..records import F32, F64, Candidate, Mask
 from .dye_change import dye_share
 from .scores import ScoreLevel, score_levels
@@ -61,7 +62,7 @@ def _measure(
     # half the mark's own height is where a blurred border stood before the blur; the core holds the
     # skirts of the wider filters too, which must not pull the height down
     high = signal[core & (signal > 0.35 * float(signal[core].max()))]
-    top = float(np.quantile(high, 0.8)) if high.size else 0.0
+    top = quantile(high, 0.8) if high.size else 0.0
     mark = _main_part((signal > 0.5 * top) & core, score)
     if not mark.any():
         return None
@@ -165,12 +166,13 @@ def _colours(
         # light and colour fit may be off here by a little that the ring around it shows as well
         # no more of a wide window than a median needs
         part = slice(None, None, max(1, int(ring.sum()) // 4000))
-        expected = expected + np.median((observed[ring] - expected[ring])[part], axis=0)
-    seen = lab_from_linear(np.clip(linear_from_root(observed[mark]), 0, 1))
-    due = lab_from_linear(np.clip(linear_from_root(expected[mark]), 0, 1))
-    delta = ciede2000(seen, due)
+        expected = expected + medians((observed[ring] - expected[ring])[part])
+    root = np.stack([observed[mark], expected[mark]])
+    seen, due = both = lab_from_linear(np.clip(linear_from_root(root), 0, 1))
     white = np.broadcast_to(np.array([100.0, 0, 0], np.float32), seen.shape)
-    to_base, base_due = ciede2000(seen, white), ciede2000(due, white)
+    # in one go, as most marks have few pixels
+    apart = ciede2000(np.concatenate([seen, *both]), np.concatenate([due, white, white]))
+    delta, to_base, base_due = np.split(apart, 3)
     likeness = 1 - float(np.mean(to_base)) / max(float(np.mean(base_due)), 1.0)
     return {
         "delta_e00": float(np.mean(delta)),
@@ -192,7 +194,7 @@ def _edge_ratio(signal: F32, mark: Mask, blur_px: float) -> float:
 
     The width is the area between 25 % and 75 % of the mark's height per length of its border.
     """
-    top = float(np.quantile(signal[mark], 0.9))
+    top = quantile(signal[mark], 0.9)
     if top <= 0:
         return 1.0
     near = cv2.dilate(mark.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0

@@ -16,12 +16,15 @@ import numpy as np
 from ..imaging import gaussian, sample
 from ..look import Difference
 from ..look.render import photo_light
+from ..ranks import median, medians
 from ..records import F32, F64, Mask
+from .places import Place
 
 _SMALL_MM = 10.0  # wider patches fade over more than the squared-up panel's own pixels
 _QUARTILES = 1.349  # a Gaussian edge rises from 25 % to 75 % in so many sigmas
 _JITTER_PX = 0.4  # outline on whole pixels, and bilinear sampling
 _STEP_PX = 0.5
+_AROUND_PX = 8  # that a border's direction is read from
 _REACH = (1.2, 0.4)  # half widths; the shorter where the panel's edge or a reflection is near
 _LEAST_PROFILES = 5
 _MOST_PROFILES = 400
@@ -55,32 +58,36 @@ def stacked_border(
 
     The signal is positive inside. `blur_px` is the sigma of the image's own blur.
     """
+    near = Place.of(mask).grown(_AROUND_PX, mask.shape)
+    padded = np.pad(near.mask, 1).astype(np.uint8)
+    inside_px = float(cv2.distanceTransform(padded, cv2.DIST_L2, 5).max())
+    points, normals = _outline(padded)
+    if len(points) < _LEAST_PROFILES:
+        return None
+    points += [near.x0, near.y0]
+    images = signal, usable.astype(np.float32), mask.astype(np.float32)
     for share in _REACH:
-        found = _stacked(signal, mask, usable, blur_px, share)
-        if found is not None:
-            return found
+        reach = float(np.clip(max(4 * blur_px, share * inside_px), 4.0, 40.0))
+        sigma = _stacked(images, points, normals, reach, min(reach, max(inside_px - 0.5, 1.5)))
+        if sigma is not None:
+            return sigma, float(np.hypot(max(blur_px, 0.5), _JITTER_PX))
     return None
 
 
 def _stacked(
-    signal: F32, mask: Mask, usable: Mask, blur_px: float, share: float
-) -> tuple[float, float] | None:
-    """The same, reading the profiles out to a share of the mask's own half width."""
-    padded = np.pad(mask, 1).astype(np.uint8)
-    depth = cv2.distanceTransform(padded, cv2.DIST_L2, 5)
-    inside_px = float(depth.max())
-    reach = float(np.clip(max(4 * blur_px, share * inside_px), 4.0, 40.0))
-    deep = min(reach, max(inside_px - 0.5, 1.5))
-    points, normals = _outline(padded)
-    if len(points) < _LEAST_PROFILES:
-        return None
+    images: tuple[F32, F32, F32], points: F64, normals: F64, reach: float, deep: float
+) -> float | None:
+    """Sigma of the rise of a signal (H, W) along the normals (N, 2) at points (N, 2) of a border,
+    read from `reach` px outside to `deep` px inside; `images` are the signal, where it is usable
+    and the mask."""
+    signal, usable, mask = images
     offsets = np.arange(-reach, deep + _STEP_PX, _STEP_PX)
     at = (points[:, None] + offsets[None, :, None] * normals[:, None]).astype(np.float32)
     profile = sample(signal, at)
-    seen = sample(usable.astype(np.float32), at, 0.0) > 0.99
+    seen = sample(usable, at, 0.0) > 0.99
     keep = seen.mean(axis=1) > 0.9
     # a profile that leaves the patch again, or comes into another part of it, is no edge
-    within = sample(mask.astype(np.float32), at, 0.0)
+    within = sample(mask, at, 0.0)
     keep &= within[:, offsets < -1.5].max(axis=1) < 0.5
     keep &= within[:, offsets > 1.0].min(axis=1) > 0.5
     if keep.sum() < max(_LEAST_PROFILES, 0.15 * len(points)):
@@ -89,8 +96,7 @@ def _stacked(
     mean = _rise(profile, offsets < -0.5 * reach, offsets > 0.6 * deep)
     if mean is None:
         return None
-    sigma = max(_width_of_rise(mean, offsets), 0.1) / _QUARTILES
-    return sigma, float(np.hypot(max(blur_px, 0.5), _JITTER_PX))
+    return max(_width_of_rise(mean, offsets), 0.1) / _QUARTILES
 
 
 def _width_of_rise(mean: F64, offsets: F64) -> float:
@@ -119,12 +125,11 @@ def _rise(profile: F32, outside: Mask, inside: Mask) -> F64 | None:
     outer = profile[:, outside].mean(axis=1, keepdims=True)
     inner = profile[:, inside].mean(axis=1, keepdims=True)
     height = np.maximum(inner - outer, 0)
-    usual = float(np.median(height))
-    noise = float(np.median(profile[:, outside].std(axis=1)))
+    usual = median(height)
+    noise = median(profile[:, outside].std(axis=1))
     if noise < _CLEAN * usual:
         own = height[:, 0] > 0.9 * usual
-        middle = np.median((profile[own] - outer[own]) / height[own], axis=0)
-        return np.asarray(middle, np.float64)
+        return medians((profile[own] - outer[own]) / height[own]).astype(np.float64)
     weight = float(np.square(height).sum())
     if weight <= 0:
         return None
@@ -171,7 +176,7 @@ def patch_border(
     usable = frame.usable[cut]
     apart = photo_light(frame.observed[cut]) - frame.sharpness.apply(frame.lit_light(*cut))
     signal = np.asarray(apart * np.float32(sign), np.float32)
-    mask = _outlined(signal, rough > 0, usable, float(np.median(frame.sigma[cut])))
+    mask = _outlined(signal, rough > 0, usable, median(frame.sigma[cut]))
     if mask is None:
         return None
     found = stacked_border(signal, mask, usable, frame.blur_px)
@@ -185,8 +190,8 @@ def _outlined(signal: F32, rough: Mask, usable: Mask, noise: float) -> Mask | No
     around = ~near & usable
     if inside.sum() < 9 or around.sum() < 9:
         return None
-    ground = float(np.median(signal[around]))
-    height = float(np.median(signal[inside])) - ground
+    ground = median(signal[around])
+    height = median(signal[inside]) - ground
     if height <= 0:
         return None
     # the noise of a Gaussian mean is sigma_n / (2 sqrt(pi) s)

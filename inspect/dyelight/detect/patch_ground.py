@@ -7,10 +7,13 @@ ring's values; Perez, Gangnet and Blake, ACM Trans. Graph. 22, 2003, fill holes 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 
 from ..imaging import area, enlarged, reduced, some_of
+from ..ranks import median
 from ..records import F32, Mask
 
 _CELLS = (6, 12, 24)  # along the window's longer side, coarse to fine
@@ -21,31 +24,38 @@ _FAR = 3.0  # scatters beyond which the ring shows something else
 _HELD = 0.25  # share of a cell that must be ring
 
 
-def ground(apart: F32, ring: Mask, mask: Mask) -> F32:
-    """The difference (H, W, C) that a ring (H, W) around a mask (H, W) lets expect within it.
+def ground(apart: Sequence[F32], ring: Mask, mask: Mask) -> list[F32]:
+    """The differences (H, W), each of them, that a ring (H, W) around a mask (H, W) lets expect
+    within it.
 
     On the ring itself it is the ring's middle, so that what lies there still shows.
     """
     height, width = ring.shape
-    sample = some_of(apart, ring)
+    places = some_of(np.arange(ring.size).reshape(ring.shape), ring)
     # no more of a wide ring than a median needs
-    sample = sample[:: max(1, len(sample) // _SAMPLE_PX)]
-    middle = np.median(sample, axis=0)
-    reach = np.maximum(_FAR * 1.4826 * np.median(np.abs(sample - middle), axis=0), 1e-6)
+    places = places[:: max(1, len(places) // _SAMPLE_PX)]
     held = (ring & ~mask).astype(np.float32)
     # of a wide window every cell of the finest grid holds many pixels
     step = max(1, min(height, width) // _PLENTY_PX)
-    clipped = np.clip(apart, middle - reach, middle + reach).astype(np.float32)
-    sums, share = reduced(clipped * held[..., None], step), reduced(held, step)[..., None]
-    out = np.broadcast_to(middle, sums.shape).astype(np.float32)
+    middles, parts = [], []
+    for one in apart:
+        sample = one.ravel()[places]
+        middle = median(sample)
+        reach = max(_FAR * 1.4826 * median(np.abs(sample - middle)), 1e-6)
+        middles.append(middle)
+        parts.append(reduced(np.clip(one, middle - reach, middle + reach) * held, step))
+    sums, share = np.dstack(parts), reduced(held, step)[..., None]
+    out = np.broadcast_to(middles, sums.shape).astype(np.float32)
     longer = max(sums.shape[:2])
     for cells in _CELLS:
         if cells > longer:
             break
         size = tuple(max(2, round(cells * side / longer)) for side in sums.shape[1::-1])
         out = _relaxed(_resized(out, size), _resized(sums, size), _resized(share, size))
-    carried = enlarged(out, (width, height)).reshape(apart.shape)
-    carried[ring] = middle
+    carried = []
+    for middle, sheet in zip(middles, cv2.split(out), strict=True):
+        carried.append(enlarged(np.asarray(sheet, np.float32), (width, height)))
+        np.copyto(carried[-1], middle, where=ring)
     return carried
 
 
@@ -56,7 +66,7 @@ def _resized(image: F32, size: tuple[int, ...]) -> F32:
 
 def _relaxed(sheet: F32, sums: F32, share: F32) -> F32:
     """A sheet (h, w, C) drawn flat between the cells that are held at `sums` over `share`."""
-    known = share > _HELD
+    known = np.broadcast_to(share > _HELD, sheet.shape).copy()
     values = sums / np.maximum(share, np.float32(1e-3))
     for _ in range(_ROUNDS):
         np.copyto(sheet, values, where=known)

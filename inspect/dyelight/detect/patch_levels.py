@@ -11,10 +11,10 @@ import cv2
 import numpy as np
 from skimage.filters.rank import percentile
 
-from ..imaging import area, enlarged, gaussian, reduced, some_of, spread
+from ..imaging import area, enlarged, gaussian, reduced, some_of, spread, steepness
 from ..look import Difference, PanelFrame
-from ..look.panel_frame import gradient
 from ..look.render import photo_light
+from ..ranks import median, quantile
 from ..records import F32, U8, Mask
 
 WIDE_MM = 25.0  # a wider patch is taken for the light of its neighbourhood
@@ -38,8 +38,9 @@ _LEAST_SCATTER = 0.0008  # root light: what eight-bit steps leave after smoothin
 class PatchView:
     """The panel frame made ready for patches, under the light of each place's wider neighbourhood.
 
-    `expected` (H, W, 3) blurred to match and `residual` (H, W, 3) photo minus expected, both root
-    light; `due` (H, W) the light channel with all the detail that it should have; `weight` (H, W)
+    `expected` (H, W, 3) root light blurred to match, `slope` (H, W) its light channel's per px;
+    `residual` (H, W) the light channel of photo minus expected; `due` (H, W) the light channel with
+    all the detail that it should have; `weight` (H, W)
     inverse variance, zero where not `usable` (H, W); `energy` (H, W) what is left over noise,
     squared, once all that a neighbourhood may err by was forgiven: 1 for noise alone; `given_up`
     (H, W) bool where the look was so far off that there was nothing to forgive.
@@ -47,6 +48,7 @@ class PatchView:
 
     frame: PanelFrame
     expected: F32
+    slope: F32
     residual: F32
     due: F32
     weight: F32
@@ -58,20 +60,42 @@ class PatchView:
 
 def patch_view(difference: Difference, ignore: Mask | None = None) -> PatchView:
     """Weigh every pixel of the panel frame; those to `ignore` (H, W) bool have no weight."""
-    frame = difference.panel
-    edge_mm = _EDGE_MM if difference.outline_seen else _UNSEEN_EDGE_MM
-    usable = frame.inside & frame.printed & ~difference.hidden & (frame.edge_mm > edge_mm)
+    frame, usable = difference.panel, _usable(difference)
     if ignore is not None:
         usable &= ~ignore
     expected = difference.under_veil
-    blur_px = max(difference.photo.blur_px * frame.px_per_mm / difference.photo.px_per_mm, 0.5)
-    residual = frame.observed - expected
-    slope2 = gradient(expected) ** 2
-    light = photo_light(residual)
-    sample = np.abs(some_of(light, usable)) if usable.any() else np.zeros(1, np.float32)
-    noise2 = max(1.4826 * float(np.median(sample)), 0.001) ** 2
+    slope, residual = _in_light(frame, expected)
+    blur_px = difference.photo.blur_px * frame.px_per_mm / difference.photo.px_per_mm
+    return PatchView(
+        frame=frame,
+        expected=expected,
+        slope=slope,
+        residual=residual,
+        due=difference.due,
+        weight=_weight(slope, residual, usable),
+        usable=usable,
+        energy=_energy(difference.left_over, usable, frame.px_per_mm),
+        # what is left of a pixel that was looked at is never nothing
+        given_up=difference.left_over == 0,
+        blur_px=max(blur_px, 0.5),
+    )
+
+
+def _usable(difference: Difference) -> Mask:
+    """Where patches are looked for on the panel frame (H, W)."""
+    frame = difference.panel
+    edge_mm = _EDGE_MM if difference.outline_seen else _UNSEEN_EDGE_MM
+    usable = frame.inside & frame.printed & ~difference.hidden & (frame.edge_mm > edge_mm)
+    return np.asarray(usable)
+
+
+def _weight(slope: F32, residual: F32, usable: Mask) -> F32:
+    """Inverse variance (H, W) of the residual, by flat print's scatter and what slopes add."""
+    slope2 = slope * slope
+    sample = np.abs(some_of(residual, usable)) if usable.any() else np.zeros(1, np.float32)
+    noise2 = max(1.4826 * median(sample), 0.001) ** 2
     g2 = some_of(slope2, usable) if usable.any() else np.zeros(1, np.float32)
-    busy = g2 > np.quantile(g2, 0.8)
+    busy = g2 > quantile(g2, 0.8)
     ratio = (
         np.minimum(sample[busy] ** 2, 25 * noise2).mean() / max(float(g2[busy].mean()), 1e-9)
         if busy.any()
@@ -79,25 +103,22 @@ def patch_view(difference: Difference, ignore: Mask | None = None) -> PatchView:
     )
     weight = 1 / (noise2 + np.float32(ratio) * slope2)
     weight[~usable] = 0
-    return PatchView(
-        frame=frame,
-        expected=expected,
-        residual=residual,
-        due=difference.due,
-        weight=np.asarray(weight, np.float32),
-        usable=usable,
-        energy=_energy(difference.left_over, usable, frame.px_per_mm),
-        # what is left of a pixel that was looked at is never nothing
-        given_up=difference.left_over == 0,
-        blur_px=blur_px,
-    )
+    return np.asarray(weight, np.float32)
 
 
 def without_veil(view: PatchView) -> PatchView:
     """The view under the panel's own light alone: a patch as wide as a neighbourhood's light would
     be taken for that light."""
     plain = view.frame.expected
-    return replace(view, expected=plain, residual=view.frame.observed - plain)
+    slope, residual = _in_light(view.frame, plain)
+    return replace(view, expected=plain, slope=slope, residual=residual)
+
+
+def _in_light(frame: PanelFrame, expected: F32) -> tuple[F32, F32]:
+    """Slope (H, W) of the light channel of expected root light (H, W, 3), and how far the photo's
+    light channel lies over it."""
+    light = photo_light(expected)
+    return steepness(light), photo_light(frame.observed) - light
 
 
 def _energy(left_over: F32, usable: Mask, px_per_mm: float) -> F32:
@@ -122,9 +143,9 @@ def darker_scatter(light: F32, busy: U8, seen: Mask) -> F32 | None:
     order = np.argsort(level, kind="stable")
     places, scatter = [], []
     for part in np.array_split(order, int(np.clip(sample.size // 2000, 1, _BINS))):
-        low, middle = np.quantile(sample[part], [0.05, 0.3])
-        places.append(float(np.median(level[part])))
-        scatter.append(max(float(middle - low) / _LOW_SPAN, 1e-6))
+        low, middle = (quantile(sample[part], share) for share in (0.05, 0.3))
+        places.append(median(level[part]))
+        scatter.append(max((middle - low) / _LOW_SPAN, 1e-6))
     rising = np.maximum.accumulate(scatter)
     return np.interp(np.arange(256), places, rising).astype(np.float32)
 
@@ -145,13 +166,19 @@ class Level:
 def smoothed_levels(view: PatchView, span_px: tuple[float, float] = (0.0, np.inf)) -> list[Level]:
     """Scores at doubling widths, those of them that lie over the first of `span_px` and not over
     the second."""
+    return _levels(view.slope, view.residual, view.weight, view.frame.px_per_mm, span_px)
+
+
+def _levels(
+    slope: F32, residual: F32, weight: F32, px_per_mm: float, span_px: tuple[float, float]
+) -> list[Level]:
     levels: list[Level] = []
-    if not view.usable.any():
+    if not weight.any():
         return levels
-    weight, weighted = view.weight, photo_light(view.residual) * view.weight
-    busy_weighted = gradient(view.expected) * view.weight
-    sigma, step = _first_px(view), 1
-    while sigma * step < _widest_px(view) and sigma * step <= span_px[1]:
+    weighted, busy_weighted = residual * weight, slope * weight
+    widest_px = _widest_px(weight)
+    sigma, step = _first_px(px_per_mm), 1
+    while sigma * step < widest_px and sigma * step <= span_px[1]:
         if sigma * step > span_px[0]:
             level = _level(weight, weighted, busy_weighted, sigma, step)
             if level is None:
@@ -164,12 +191,12 @@ def smoothed_levels(view: PatchView, span_px: tuple[float, float] = (0.0, np.inf
     return levels
 
 
-def _first_px(view: PatchView) -> float:
-    return max(1.5, _FIRST_MM * view.frame.px_per_mm)
+def _first_px(px_per_mm: float) -> float:
+    return max(1.5, _FIRST_MM * px_per_mm)
 
 
-def _widest_px(view: PatchView) -> float:
-    return float(min(view.usable.shape)) / 9
+def _widest_px(image: F32) -> float:
+    return float(min(image.shape)) / 9
 
 
 def _level(weight: F32, weighted: F32, busy_weighted: F32, sigma: float, step: int) -> Level | None:
@@ -179,7 +206,7 @@ def _level(weight: F32, weighted: F32, busy_weighted: F32, sigma: float, step: i
     least = 1e-6 * float(weight.max())
     light = np.asarray(top / np.maximum(bottom, least), np.float32)
     known = weight > 0
-    seen = known & (bottom > 0.02 * float(np.median(some_of(weight, known))))
+    seen = known & (bottom > 0.02 * median(some_of(weight, known)))
     if seen.sum() < 50:
         return None
     light = _without_broad(light, seen, sigma)
@@ -193,7 +220,7 @@ def _level(weight: F32, weighted: F32, busy_weighted: F32, sigma: float, step: i
     scatter = _calmer(scatter, light, seen, sigma)
     score = light / scatter
     score[~seen] = 0
-    middle_scatter = float(np.median(some_of(scatter, seen)))
+    middle_scatter = median(some_of(scatter, seen))
     return Level(np.asarray(score, np.float32), sigma, step, middle_scatter)
 
 
@@ -204,8 +231,9 @@ def _without_broad(light: F32, seen: Mask, sigma: float) -> F32:
     strong patch as a mean would. Where too little lies around, the whole panel's darker side, to
     which glare adds nothing, stands for it.
     """
-    low, middle = np.quantile(some_of(light, seen), [0.05, 0.3])
-    ground = float(middle + 0.4 * (middle - low) / _LOW_SPAN)
+    sample = some_of(light, seen)
+    low, middle = quantile(sample, 0.05), quantile(sample, 0.3)
+    ground = middle + 0.4 * (middle - low) / _LOW_SPAN
     height, width = light.shape
     cells = (int(width / (2 * sigma)), int(height / (2 * sigma)))
     if min(cells) < 2 * _AROUND:
@@ -240,12 +268,14 @@ def _calmer(scatter: F32, light: F32, seen: Mask, sigma: float) -> F32:
 
 def spot_scatter(difference: Difference, diameter_mm: float) -> float | None:
     """Scatter in root light of the difference smoothed as suits a spot this wide."""
-    view = patch_view(difference)
-    wanted = diameter_mm / SIGMAS_ACROSS * view.frame.px_per_mm
-    widths = _first_px(view) * 2.0 ** np.arange(16)
-    widths = widths[widths < _widest_px(view)]
+    frame = difference.panel
+    slope, residual = _in_light(frame, difference.under_veil)
+    wanted = diameter_mm / SIGMAS_ACROSS * frame.px_per_mm
+    widths = _first_px(frame.px_per_mm) * 2.0 ** np.arange(16)
+    widths = widths[widths < _widest_px(residual)]
     if not len(widths):
         return None
     only = float(widths[np.argmin(np.abs(np.log(widths / wanted)))])
-    levels = smoothed_levels(view, (0.75 * only, only))
+    weight = _weight(slope, residual, _usable(difference))
+    levels = _levels(slope, residual, weight, frame.px_per_mm, (0.75 * only, only))
     return levels[0].scatter if levels else None

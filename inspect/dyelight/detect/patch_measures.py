@@ -8,10 +8,11 @@ import cv2
 import numpy as np
 
 from ..colour import ciede2000, lab_from_linear
-from ..imaging import gaussian, highest, some_of
+from ..imaging import distance_inside, gaussian, highest, some_of
 from ..look import Difference
 from ..look.render import photo_light
 from ..look.rootlight import linear_from_root
+from ..ranks import median, quantile
 from ..records import F32, F64, Candidate, Mask
 from .dye_change import dye_share
 from .light_or_dye import light_share
@@ -24,12 +25,12 @@ from .patch_texture import (
     mottle,
     opposite,
     reflection_likeness,
-    signed_distance,
 )
-from .places import Place
+from .places import Place, Window
 from .shapes import Box, borders_px, box_around, center_px, edge_shift, hull_px, length_and_width
 
 _GIVEN_UP = 0.5  # share of a patch
+_SOFT_PX = 5  # that a Gaussian of one px reaches
 _DRAWN_OUT = 6.0  # squared length over area from which a patch is a line
 _UNSEEN_DE00 = 0.7
 _PIXEL_SIGMA = 0.5  # resampling's own blur
@@ -56,51 +57,59 @@ def measure_patch(
     wide = place.grown(reach, view.usable.shape)
     cut, m = wide.window, wide.mask
     usable = view.usable[cut]
-    distance = signed_distance(m)
-    ring = (distance < -0.25 * reach - 1) & usable
+    away = distance_inside(~m)
+    ring = (away > 0.25 * reach + 1.5) & usable
     observed, expected, white = view.frame.observed[cut], view.expected[cut], difference.white[cut]
     seen, due = photo_light(observed), view.due[cut]
-    if ring.sum() > 30:
-        carried = ground(np.dstack([observed - expected, seen - due]), ring, m)
-        expected, due = expected + carried[..., :3], due + carried[..., 3]
+    if np.count_nonzero(ring) > 30:
+        colours = [np.asarray(one, np.float32) for one in cv2.split(observed - expected)]
+        *carried, carried_due = ground([*colours, seen - due], ring, m)
+        expected, due = expected + cv2.merge(carried), due + carried_due
     expected, due = np.maximum(expected, 0), np.maximum(due, 0)
-    lab_seen, lab_due = (_lab(some_of(gaussian(image, 1.0), m)) for image in (observed, expected))
+    # the patch itself, and around it as far as the Gaussian
+    inner, near = (place.grown(px, view.usable.shape).window_in(wide) for px in (0, _SOFT_PX))
+    told = _thinned(m)
+    lab_seen, lab_due = (
+        _lab(gaussian(image[near], 1.0)[told[near]]) for image in (observed, expected)
+    )
     delta = ciede2000(lab_seen, lab_due)
     if not washed and float(delta.mean()) < _UNSEEN_DE00:
         return None
     seen_c, due_c = np.hypot(*lab_seen[:, 1:].T), np.hypot(*lab_due[:, 1:].T)
     area = float(m.sum()) / ppm**2
-    hull_area = _hull_area(m) / ppm**2
+    hull = hull_px(place.mask)
+    hull_area = _hull_area(hull) / ppm**2
     features = {
         "snr": peak,
         "delta_e00": float(np.mean(delta)),
-        "peak_de00": float(np.quantile(delta, 0.98)),
+        "peak_de00": quantile(delta, 0.98),
         "delta_l": float(np.mean(lab_seen[:, 0] - lab_due[:, 0])),
         "delta_c": float(np.mean(seen_c - due_c)),
         "area_mm2": area,
         "eq_diameter_mm": float(2 * np.sqrt(area / np.pi)),
         "solidity": min(1.0, area / max(hull_area, 1e-6)),
-        "neutral_likeness": _neutral_likeness(*(some_of(image, m) for image in (observed, white))),
+        "neutral_likeness": _neutral_likeness(observed[told], white[told]),
     }
     features["dye_share"] = dye_share(lab_seen, lab_due, features["delta_e00"])
-    residual = photo_light(observed - expected)
+    residual = seen - photo_light(expected)
     features |= _border(residual * np.float32(sign), m, usable, view.blur_px, ppm)
     features |= detail(seen, due, m, ring)
-    features |= _lengths(m, ppm)
+    features |= _lengths(place.mask, hull, ppm)
     features |= opposite(
-        residual * np.float32(sign), m, usable, distance, features["eq_diameter_mm"] * ppm
+        residual * np.float32(sign), m, usable, away, features["eq_diameter_mm"] * ppm
     )
     features["colour_share"] = colour_share(residual, expected, m, usable)
-    features["edge_shift_px"] = edge_shift(residual, expected, m)
+    features["edge_shift_px"] = edge_shift(residual[near], expected[near], m[near])
     features |= _unrest(view.energy[cut], view.given_up[cut], m, ring)
     features["mottle"] = mottle(residual, m, ring, features["eq_diameter_mm"] * ppm)
-    share = light_share(observed, _unveiled(view, cut, m, expected), white, m, ring, ppm)
+    share = light_share(observed, _unveiled(view, place, cut, expected), white, m, ring, ppm)
     if share is not None:
         features["light_share"] = share
     likeness = reflection_likeness(features)
     if likeness is not None:
         features["reflection_likeness"] = likeness
-    features["over_white"] = float(np.mean(-highest(white - observed)[m] > _WHITE_MARGIN))
+    over = -highest(white[inner] - observed[inner])[place.mask]
+    features["over_white"] = float(np.mean(over > _WHITE_MARGIN))
     outline, box, center = _outline_mm(difference, view, place)
     fine = patch_border(difference, outline, sign, features["eq_diameter_mm"])
     if fine is not None:
@@ -119,15 +128,22 @@ def measure_patch(
     )
 
 
-def _unveiled(view: PatchView, cut: tuple[slice, slice], mask: Mask, expected: F32) -> F32:
+def _thinned(mask: Mask) -> Mask:
+    """The pixels of a mask that are plenty for a mean or a quantile, as `some_of` takes them."""
+    told = np.zeros(mask.size, bool)
+    told[some_of(np.arange(mask.size).reshape(mask.shape), mask)] = True
+    return told.reshape(mask.shape)
+
+
+def _unveiled(view: PatchView, place: Place, cut: Window, expected: F32) -> F32:
     """The expected root light (h, w, 3) of a window without its wider neighbourhood's veil: one
     that was taken into account must not hide that there is one. `expected` is with it.
 
     Nothing is carried over from around it, where the same veil lies.
     """
-    plain = view.frame.expected[cut]
-    veiled = float(np.abs(view.expected[cut] - plain)[mask].max()) >= _VEIL
-    return plain if veiled else expected
+    plain = view.frame.expected
+    veil = (view.expected[place.window] - plain[place.window])[place.mask]
+    return plain[cut] if float(np.abs(veil).max()) >= _VEIL else expected
 
 
 # what says nothing where letters pale and their ground darkens, and where print bounds the place
@@ -155,9 +171,9 @@ def measure_washed(
     if found is None:
         return None
     due = photo_light(view.expected[place.window])
-    dark, pale = np.quantile(due[place.mask], [0.05, 0.95])
+    dark, pale = (quantile(due[place.mask], share) for share in (0.05, 0.95))
     inked = place.mask & (due < 0.5 * (dark + pale))
-    paler = photo_light(view.residual[place.window])[inked]
+    paler = view.residual[place.window][inked]
     found = without(found, _OF_ONE_SIGN)
     features = dict(found.features)
     # root light runs over its range as lightness runs over 0..100
@@ -195,7 +211,7 @@ def _neutral_likeness(observed: F32, white: F32) -> float:
 
 def _grey(linear: F32) -> float:
     lab = lab_from_linear(np.asarray(linear.reshape(1, -1, 3), np.float32))[0]
-    return float(np.clip(1 - np.median(np.hypot(lab[:, 1], lab[:, 2])) / 12, 0, 1))
+    return float(np.clip(1 - median(np.hypot(lab[:, 1], lab[:, 2])) / 12, 0, 1))
 
 
 def sharpened(view: PatchView, place: Place, sign: int) -> Place:
@@ -205,12 +221,12 @@ def sharpened(view: PatchView, place: Place, sign: int) -> Place:
     wide = place.grown(reach, view.usable.shape)
     m, cut = wide.mask, wide.window
     weight, usable = view.weight[cut], view.usable[cut]
-    signal = photo_light(view.residual[cut]) * np.float32(sign)
-    plateau = float(np.median(signal[m]))
-    noise = 1 / np.sqrt(max(float(np.median(weight[m])), 1e-9))
+    signal = view.residual[cut] * np.float32(sign)
+    plateau = median(signal[m])
+    noise = 1 / np.sqrt(max(median(weight[m]), 1e-9))
     away = cv2.distanceTransform((~m).astype(np.uint8), cv2.DIST_C, 3)
     beside = (away > max(3, reach // 2)) & usable
-    ground = float(np.median(signal[beside])) if beside.sum() > 30 else 0.0
+    ground = median(signal[beside]) if beside.sum() > 30 else 0.0
     if plateau <= ground:
         return place
     # the noise of a Gaussian mean is sigma_n / (2 sqrt(pi) s)
@@ -236,8 +252,7 @@ def _border(
     return {} if found is None else Border(*found, ppm).features()
 
 
-def _lengths(mask: Mask, ppm: float) -> dict[str, float]:
-    hull = hull_px(mask)
+def _lengths(mask: Mask, hull: F32, ppm: float) -> dict[str, float]:
     _, (a, b), _ = cv2.minAreaRect(hull)
     length, width, straight = max(a, b) + 1, min(a, b) + 1, 0.0
     if length * length > _DRAWN_OUT * float(mask.sum()):
@@ -253,8 +268,7 @@ def _lengths(mask: Mask, ppm: float) -> dict[str, float]:
     }
 
 
-def _hull_area(mask: Mask) -> float:
-    hull = hull_px(mask)
+def _hull_area(hull: F32) -> float:
     return float(cv2.contourArea(hull)) + 0.5 * float(cv2.arcLength(hull, True)) + 1
 
 

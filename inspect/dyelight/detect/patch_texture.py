@@ -7,6 +7,7 @@ import numpy as np
 
 from ..imaging import gaussian, reduced
 from ..look.rootlight import ROOT_OFFSET
+from ..ranks import median, quantile
 from ..records import F32, Mask
 
 _TELLING = 0.15  # error up to which a slope of detail says something
@@ -34,29 +35,30 @@ def mottle(residual: F32, mask: Mask, ring: Mask, diameter_px: float) -> float:
 
 
 def opposite(
-    signal: F32, mask: Mask, usable: Mask, distance: F32, diameter_px: float
+    signal: F32, mask: Mask, usable: Mask, away: F32, diameter_px: float
 ) -> dict[str, float]:
     """The strongest lobe of the other sign beside a patch: `opposite_lobe`, its depth over the
     patch's own height, and `rim_contrast`, the same over the scatter farther out.
 
-    A dimple turns one flank to the light and the other from it. `distance` (H, W) is the mask's
-    `signed_distance`.
+    A dimple turns one flank to the light and the other from it. `away` (H, W) is the
+    distance in px from the mask.
     """
     # what lies past the panel's edge must not reach over it
     sigma_px = max(0.2 * diameter_px, 1.0)
     there = usable | mask
     smooth = gaussian(signal * there, sigma_px)
     smooth /= np.maximum(gaussian(there.astype(np.float32), sigma_px), np.float32(0.05))
-    ring = (distance < 0) & (distance > -1.1 * diameter_px) & usable
-    far = (distance < -1.3 * diameter_px) & usable
-    height = float(np.quantile(smooth[mask], 0.9))
+    # half a pixel of it lies within the border
+    ring = ~mask & (away < 1.1 * diameter_px + 0.5) & usable
+    far = (away > 1.3 * diameter_px + 0.5) & usable
+    height = quantile(smooth[mask], 0.9)
     if ring.sum() < 12 or far.sum() < 30 or height <= 0:
         return {}
-    ground = float(np.median(smooth[far]))
-    scatter = 1.4826 * float(np.median(np.abs(smooth[far] - ground)))
+    ground = median(smooth[far])
+    scatter = 1.4826 * median(np.abs(smooth[far] - ground))
     # a tenth of the patch's area must be that deep: one pixel is no lobe. Busy ground dips as well
     part = min(0.1 * float(mask.sum()) / float(ring.sum()), 0.5)
-    depth = float(np.quantile(smooth[far], part) - np.quantile(smooth[ring], part))
+    depth = quantile(smooth[far], part) - quantile(smooth[ring], part)
     return {
         "opposite_lobe": float(np.clip(depth / max(height - ground, 1e-6), 0, 3)),
         "rim_contrast": depth / max(scatter, 1e-4),
@@ -134,19 +136,11 @@ def colour_share(residual: F32, expected: F32, mask: Mask, usable: Mask) -> floa
     red, blue = colour[:, 0] - light, colour[:, 2] - light
     columns = [np.ones_like(light), light, red, blue, light**2, light**3]
     columns += [red**2, blue**2, red * blue, light * red, light * blue]
-    design = np.stack(columns, axis=1)
+    design = np.stack(columns)
     weight = np.where(inside[seen], 0.5 / inside.sum(), 0.5 / around.sum())
     middle = float(weight @ soft)
     total = float(weight @ np.square(soft - middle))
-    weighted = design * weight[:, None]
-    left = weighted.T @ design + 1e-6 * np.eye(design.shape[1])
-    rest = soft - design @ np.linalg.solve(left, weighted.T @ soft)
+    weighted = design * weight
+    left = weighted @ design.T + 1e-6 * np.eye(len(design))
+    rest = soft - np.linalg.solve(left, weighted @ soft) @ design
     return float(np.clip(1 - (weight @ np.square(rest)) / max(total, 1e-12), 0, 1))
-
-
-def signed_distance(mask: Mask) -> F32:
-    """Distance to the mask's border in px, positive inside."""
-    padded = np.pad(mask, 1).astype(np.uint8)
-    inside = cv2.distanceTransform(padded, cv2.DIST_L2, 5)[1:-1, 1:-1]
-    outside = cv2.distanceTransform((mask == 0).astype(np.uint8), cv2.DIST_L2, 5)
-    return np.asarray(np.where(mask, inside - 0.5, 0.5 - outside), np.float32)

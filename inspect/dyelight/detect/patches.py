@@ -13,7 +13,7 @@ import numpy as np
 
 from ..imaging import as_u8, warped
 from ..look import Difference
-from ..look.render import photo_light
+from ..ranks import median
 from ..records import F32, Candidate, Mask
 from .detail_loss import find_detail_loss
 from .dimples import find_dimple, is_flank, is_two_faced
@@ -90,14 +90,10 @@ def _kept(view: PatchView, plain: PatchView, wide_px: float) -> tuple[list[Regio
     """The regions of patches no wider than `wide_px`, seen under the wider neighbourhood's light,
     and of wider ones, seen without, each with pieces of one patch joined."""
     least_px = wide_px / SIGMAS_ACROSS
-    lights = photo_light(view.residual), photo_light(plain.residual)
-    found: list[tuple[float, Place, int, PatchView, F32]] = []
-    for seen, light, span in (
-        (view, lights[0], (0.0, least_px)),
-        (plain, lights[1], (least_px, np.inf)),
-    ):
+    found: list[tuple[float, Place, int, PatchView]] = []
+    for seen, span in ((view, (0.0, least_px)), (plain, (least_px, np.inf))):
         these = [
-            (peak, place, own, seen, light)
+            (peak, place, own, seen)
             for level in smoothed_levels(seen, span)
             for sign in (1, -1)
             for peak, place, own in _regions(seen, level, sign)
@@ -106,7 +102,7 @@ def _kept(view: PatchView, plain: PatchView, wide_px: float) -> tuple[list[Regio
     taken = {1: np.zeros(view.usable.shape, bool), -1: np.zeros(view.usable.shape, bool)}
     reach = int(np.ceil(_SKIRT_MM * view.frame.px_per_mm))
     kept: tuple[list[Region], list[Region]] = ([], [])
-    for peak, rough, sign, seen, light in found:
+    for peak, rough, sign, seen in found:
         if (rough.mask & ~taken[sign][rough.window]).sum() < 0.3 * rough.count:
             continue
         place = sharpened(seen, rough, sign)
@@ -115,21 +111,21 @@ def _kept(view: PatchView, plain: PatchView, wide_px: float) -> tuple[list[Regio
         if new < 0.5 * place.count:
             continue
         # a wide filter sees a strong patch with a wide skirt: what is new must stand by itself
-        here = light[place.window] * np.float32(sign)
+        here = seen.residual[place.window] * np.float32(sign)
         if new < place.count and here[fresh].mean() < 0.6 * here[place.mask].mean():
             continue
         grown = place.grown(reach, view.usable.shape)
         around = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
         taken[sign][grown.window] |= cv2.dilate(grown.mask.astype(np.uint8), around) > 0
-        kept[seen is plain].append(Region.of(place, light, sign, peak))
+        kept[seen is plain].append(Region.of(place, seen.residual, sign, peak))
     ppm = view.frame.px_per_mm
-    return grouped(kept[0], lights[0], ppm), grouped(kept[1], lights[1], ppm)
+    return grouped(kept[0], view.residual, ppm), grouped(kept[1], plain.residual, ppm)
 
 
 def _sign(view: PatchView, place: Place) -> int:
     """Whether most of a place's mottle is lighter than what lies around it, or darker."""
-    here = photo_light(view.residual[place.window])
-    around = np.median(here[~place.mask]) if not place.mask.all() else 0.0
+    here = view.residual[place.window]
+    around = median(here[~place.mask]) if not place.mask.all() else 0.0
     return 1 if float(here[place.mask].mean() - around) >= 0 else -1
 
 

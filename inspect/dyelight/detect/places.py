@@ -61,6 +61,12 @@ class Place:
             self.within((x0, y0, min(x1 + reach, shape[1]), min(y1 + reach, shape[0]))), x0, y0
         )
 
+    def window_in(self, wider: Place) -> Window:
+        """Rows and columns of a wider place's mask under this one's."""
+        height, width = self.mask.shape
+        x, y = self.x0 - wider.x0, self.y0 - wider.y0
+        return slice(y, y + height), slice(x, x + width)
+
     def within(self, box: tuple[int, int, int, int]) -> Mask:
         """What of the mask lies in a box x0, y0, x1, y1 px, (y1 - y0, x1 - x0) bool."""
         x0, y0, x1, y1 = box

@@ -17,6 +17,7 @@ import numpy as np
 from ..look.colour_response import terms
 from ..look.light_field import roughness, spline_basis
 from ..look.rootlight import root_from_linear
+from ..ranks import median, quantile
 from ..records import F32, F64, Mask
 
 _SAMPLES = 3000
@@ -63,7 +64,7 @@ class Zone:
 
 def far_zone(lost: LossMap) -> Zone | None:
     """The zone that stands out most, None where none does."""
-    apart = lost.share - np.median(lost.share)
+    apart = lost.share - median(lost.share)
     z = np.abs(apart) / np.hypot(lost.error, _LEAST_ERROR)
     # where the coating throws light back, what is left of that passes for lost dye
     z /= max(1.0, lost.scatter / _TRUSTED_SCATTER, float(lost.added.std()) / _TRUSTED_ADDED)
@@ -87,7 +88,7 @@ def density_lost(seen: F32, due: F32, artwork: F32, usable: Mask) -> LossMap | N
     height, width = usable.shape
     down, across = (flat // width + 0.5) / height, (flat % width + 0.5) / width
     photo, look = (image.reshape(-1, 3)[flat].astype(np.float64) for image in (seen, due))
-    white = max(float(np.quantile(look, 0.999)), 0.3)
+    white = max(quantile(look, 0.999), 0.3)
     density = -np.log(np.clip((look + _FLOOR) / (white + _FLOOR), 1e-3, 1.0))
     light, coarse = _surface(down, across, _LIGHT_SPANS), _surface(down, across, _COARSE_SPANS)
     loss = _surface(down, across, _LOSS_SPANS)
@@ -95,18 +96,22 @@ def density_lost(seen: F32, due: F32, artwork: F32, usable: Mask) -> LossMap | N
     colour = terms(np.ascontiguousarray(root.T)).T.astype(np.float64)
     target = np.log(np.maximum(photo, 0.001) + _FLOOR) - np.log(look + _FLOOR)
     trust = np.clip(look / _DARK, 0.1, 1.0)
-    shared = [
-        np.hstack([light, loss * density[:, c, None], light / (look[:, c, None] + _DARK)])
+    own = np.hstack([coarse, colour, _colours(root)])
+    designs = [
+        np.hstack(
+            [light, loss * density[:, c, None], light / (look[:, c, None] + _DARK), own],
+            dtype=np.float32,
+            casting="same_kind",
+        )
         for c in range(3)
     ]
-    own = np.hstack([coarse, colour, _colours(root)])
-    system = _System(shared, own, *_priors(light.shape[1], loss.shape[1], own.shape[1]))
+    system = _System(designs, *_priors(light.shape[1], loss.shape[1], own.shape[1]))
     end = light.shape[1] + loss.shape[1]
     weight, scatter = trust**2, 0.05
     for _ in range(_ROUNDS):
         scale = weight * (_SHARED / scatter**2)
         off = np.abs(target - system.solve(target, scale)) * trust
-        scatter = max(1.4826 * float(np.median(off)), _LEAST_SCATTER)
+        scatter = max(1.4826 * median(off), _LEAST_SCATTER)
         weight = trust**2 * np.minimum(1.0, 2 * scatter / np.maximum(off, 1e-9))
         # how much light the coating adds is learnt from the photo itself (empirical Bayes)
         added2 = float(np.mean(system.common[end:] ** 2 + np.diag(system.covariance)[end:]))
@@ -167,9 +172,9 @@ class _System:
     Products of the samples are summed in float32, which errs by far less than the priors hold.
     """
 
-    def __init__(self, shared: list[F64], own: F64, prior: F64, prior_own: F64) -> None:
+    def __init__(self, designs: list[F32], prior: F64, prior_own: F64) -> None:
         self.count = prior.shape[0]
-        self.designs = [np.hstack([one, own]).astype(np.float32) for one in shared]
+        self.designs = designs
         self.prior, self.prior_own = prior, prior_own
         self.common: F64 = np.zeros(prior.shape[0])
         self.covariance: F64 = np.eye(prior.shape[0])

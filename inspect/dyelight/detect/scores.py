@@ -8,6 +8,7 @@ so each width is rescaled by the scatter of its own scores over the panel.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -16,6 +17,7 @@ from scipy.special import ndtri
 
 from ..imaging import area, enlarged, gaussian, reduced, spread, strips
 from ..look import PhotoFrame
+from ..ranks import median, quantile
 from ..records import F32, U8, Mask
 
 _NARROW_PX = 0.8
@@ -34,27 +36,28 @@ class ScoreLevel:
     step: int
 
 
-def _normalised(weighted: F32, weight: F32, coherent: F32, activity: U8, sigma: float) -> F32:
-    """Scores with unit scatter from sums of r / s^2, of 1 / s^2 and of what errs together / s^2."""
+def _normalised(
+    weighted: F32, seen: Mask, halves: Sequence[F32], activity: U8, sigma: float
+) -> F32:
+    """Scores with unit scatter from sums of r / s^2, of 1 / s^2 and, at half the size, of 1 / s^2
+    and of what errs together / s^2: scatter changes slowly enough to be worked out there."""
     size = 2 * int(np.ceil(3 * sigma)) + 1
     top = _blurred(weighted, size, sigma)
-    full = (weight.shape[1], weight.shape[0])
-    # scatter changes slowly enough to be worked out at half the size
-    small = (max(full[0] // 2, 1), max(full[1] // 2, 1))
+    full = (seen.shape[1], seen.shape[0])
     size, narrow = 2 * int(np.ceil(1.5 * sigma)) + 1, sigma / 2
     # the squared Gaussian is a Gaussian narrower by the root of two, of height 1 / (4 pi sigma^2)
-    variance = _blurred(area(weight, small), size, narrow / np.sqrt(2))
+    variance = _blurred(halves[0], size, narrow / np.sqrt(2))
     variance *= np.float32(1 / (4 * np.pi * sigma * sigma))
-    together = _blurred(area(coherent, small), size, narrow)
+    together = _blurred(halves[1], size, narrow)
     together *= together
     variance += together
     np.maximum(variance, np.float32(1e-12), out=variance)
     score: F32 = np.divide(top, enlarged(np.sqrt(variance, out=variance), full), out=top)
-    seen = weight > 0
     scatter = _scatter_by_activity(score, activity, seen)
-    if scatter is not None:
-        score /= np.asarray(cv2.LUT(activity, scatter), np.float32)
-    score[~seen] = 0
+    for rows in strips(full[1], _STRIP_PX):
+        if scatter is not None:
+            score[rows] /= np.asarray(cv2.LUT(activity[rows], scatter), np.float32)
+        score[rows][~seen[rows]] = 0
     return score
 
 
@@ -79,47 +82,56 @@ def _scatter_by_activity(score: F32, activity: U8, seen: Mask) -> F32 | None:
     order = np.argsort(busy, kind="stable")
     level, scatter = [], []
     for part in np.array_split(order, bins):
-        middle, outer = np.quantile(sample[part], [0.5, _SHOULDER])
-        level.append(float(np.median(busy[part])))
-        scatter.append(max(float(middle) / 0.6745, float(outer) / normal, 1e-6))
+        middle, outer = median(sample[part]), quantile(sample[part], _SHOULDER)
+        level.append(median(busy[part]))
+        scatter.append(max(middle / 0.6745, outer / normal, 1e-6))
     rising = np.maximum.accumulate(scatter)
     return np.interp(np.arange(256), level, rising).astype(np.float32)
 
 
-def _activity(coherent: F32, sigma: F32, blur_px: float) -> U8:
-    """How busy the picture is (H, W) uint8: edges' errors over the noise, spread by the blur."""
-    full = (sigma.shape[1], sigma.shape[0])
-    small = (max(full[0] // 2, 1), max(full[1] // 2, 1))
-    ratio = area(coherent, small)
-    ratio /= area(sigma, small)
-    ratio = gaussian(ratio, max(blur_px, 0.8))
-    # from the half size, as nothing in it is finer
+def _activity(coherent: F32, sigma: F32, blur_px: float, full: tuple[int, int]) -> U8:
+    """How busy the picture is (H, W) uint8, `full` its width and height: edges' errors over the
+    noise, both at half the size, spread by the blur."""
+    ratio = gaussian(coherent / sigma, max(blur_px, 0.8))
+    # nothing in it is finer than the half size
     return np.asarray(cv2.resize(cv2.convertScaleAbs(ratio, alpha=255.0), full), np.uint8)
 
 
-def _halved(image: F32) -> F32:
-    """Sums over two by two pixels; an odd last row or column is left off."""
-    return np.asarray(reduced(image, 2) * np.float32(4), np.float32)
+def _sums(frame: PhotoFrame) -> tuple[F32, list[F32]]:
+    """Residual over variance (H, W), and at half the size the means of: 1 / variance, coherent
+    error over variance, coherent error and sigma. An odd last row or column is left off there."""
+    height, width = frame.sigma.shape
+    weighted = np.empty((height, width), np.float32)
+    halves = [np.empty((height // 2, width // 2), np.float32) for _ in range(4)]
+    for half in strips(height // 2, _STRIP_PX // 2):
+        # the last one takes an odd row as well
+        rows = slice(2 * half.start, height if half.stop == height // 2 else 2 * half.stop)
+        sigma, coherent = frame.sigma[rows], frame.coherent[rows]
+        weight = np.square(sigma)
+        np.divide(frame.usable[rows], weight, out=weight, dtype=np.float32)
+        np.multiply(weight, frame.residual[rows], out=weighted[rows])
+        for out, image in zip(halves, (weight, weight * coherent, coherent, sigma), strict=True):
+            out[half] = reduced(image, 2)
+    return weighted, halves
 
 
 def score_levels(frame: PhotoFrame, count: int = 4) -> tuple[ScoreLevel, ...]:
     """Scores from the photo's own blur upward, doubling the width `count` - 1 times."""
-    weight, weighted, coherent = np.empty((3, *frame.sigma.shape), np.float32)
-    for rows in strips(weight.shape[0], _STRIP_PX):
-        np.square(frame.sigma[rows], out=weight[rows])
-        np.divide(frame.usable[rows], weight[rows], out=weight[rows], dtype=np.float32)
-        np.multiply(weight[rows], frame.residual[rows], out=weighted[rows])
-        np.multiply(weight[rows], frame.coherent[rows], out=coherent[rows])
+    weighted, (*halves, coherent, sigma) = _sums(frame)
+    seen = frame.usable
     narrow = max(_NARROW_PX, frame.blur_px)
-    activity = _activity(frame.coherent, frame.sigma, frame.blur_px)
-    levels = [ScoreLevel(_normalised(weighted, weight, coherent, activity, narrow), narrow, 1)]
+    activity = _activity(coherent, sigma, frame.blur_px, (seen.shape[1], seen.shape[0]))
+    levels = [ScoreLevel(_normalised(weighted, seen, halves, activity, narrow), narrow, 1)]
     step = 1
-    while len(levels) < count and min(weight.shape) >= 64:
-        weight, weighted, coherent = _halved(weight), _halved(weighted), _halved(coherent)
-        size = (weight.shape[1], weight.shape[0])
-        activity = area(activity, size)
+    while len(levels) < count and min(seen.shape) >= 64:
+        # sums over two by two pixels; an odd last row or column is left off
+        weight, coherent, weighted = (4 * one for one in (*halves, reduced(weighted, 2)))
+        seen, halves = weight > 0, [reduced(weight, 2), reduced(coherent, 2)]
+        activity = area(activity, (seen.shape[1], seen.shape[0]))
         step *= 2
         if step * _LEVEL_PX > 1.25 * narrow:
-            score = _normalised(weighted, weight, coherent, activity, _LEVEL_PX)
+            small = (max(seen.shape[1] // 2, 1), max(seen.shape[0] // 2, 1))
+            whole = [area(weight, small), area(coherent, small)]
+            score = _normalised(weighted, seen, whole, activity, _LEVEL_PX)
             levels.append(ScoreLevel(score, step * _LEVEL_PX, step))
     return tuple(levels)

@@ -26,12 +26,13 @@ class Seed:
 
 def _level_seeds(level: ScoreLevel, sign: int, low: float, high: float) -> list[Seed]:
     score = level.score
+    beyond = score > low if sign > 0 else score < -low
+    tops = np.flatnonzero(beyond)
     # nothing is a seed unless it peaks this high
-    bar = 0.8 * high * sign
-    tops = np.flatnonzero(score > bar if sign > 0 else score < bar)
+    tops = tops[sign * score.ravel()[tops] > 0.8 * high]
     if not tops.size:
         return []
-    over = as_u8(score > low if sign > 0 else score < -low)
+    over = as_u8(beyond)
     over *= _OVER
     # a long faint line has many independent cells: its sum counts as they do
     cell = max(4 * np.pi * (level.width_px / level.step) ** 2, 1.0)

@@ -10,6 +10,7 @@ import numpy as np
 from ..imaging import laplacian, slopes, steepness
 from ..look import Difference
 from ..look.render import photo_light
+from ..ranks import median
 from ..records import F32, F64, U8, Candidate, Mask
 
 Box = tuple[float, float, float, float]
@@ -90,10 +91,10 @@ def picture_share(residual: F32, expected: F32, sigma: F32, near: Mask) -> float
     residual's noise. A mark without picture logic keeps nearly all its energy.
     """
     dx, dy = slopes(expected)
-    columns = (expected - np.float32(np.median(expected[near])), dx, dy, laplacian(expected))
+    columns = (expected - np.float32(median(expected[near])), dx, dy, laplacian(expected))
     stack = np.stack([column[near] for column in columns]).astype(np.float64)
     target = residual[near].astype(np.float64)
-    noise2 = float(np.median(sigma[near])) ** 2
+    noise2 = median(sigma[near]) ** 2
     left = stack @ stack.T + np.diag(noise2 / np.square(_PICTURE_PRIOR))
     fit = np.linalg.solve(left, stack @ target) @ stack
     energy = float(target @ target)
@@ -146,6 +147,15 @@ def _skeleton(mask: Mask) -> Mask:
     return np.asarray(thinned(mask), bool)
 
 
+# to the neighbours of a pixel: rows, columns and px
+_STEPS = [
+    (down, right, 1.41421356 if down and right else 1.0)
+    for down in (-1, 0, 1)
+    for right in (-1, 0, 1)
+    if down or right
+]
+
+
 def _path_to_farthest(
     pixels: set[tuple[int, int]], start: tuple[int, int]
 ) -> list[tuple[int, int]]:
@@ -156,14 +166,16 @@ def _path_to_farthest(
     while front:
         ahead = []
         for here in front:
-            for down in (-1, 0, 1):
-                for right in (-1, 0, 1):
-                    there = (here[0] + down, here[1] + right)
-                    far = reach[here] + (1.41421356 if down and right else 1.0)
-                    if there in pixels and far < reach.get(there, np.inf) - 1e-9:
-                        reach[there] = far
-                        came_from[there] = here
-                        ahead.append(there)
+            row, column = here
+            for down, right, length in _STEPS:
+                there = (row + down, column + right)
+                if there not in pixels:
+                    continue
+                far = reach[here] + length
+                if far < reach.get(there, np.inf) - 1e-9:
+                    reach[there] = far
+                    came_from[there] = here
+                    ahead.append(there)
         front = ahead
     path = [max(reach, key=lambda pixel: reach[pixel])]
     while path[-1] != start:

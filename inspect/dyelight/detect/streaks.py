@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -21,6 +20,7 @@ from ..imaging import some_of
 from ..look import Difference
 from ..look.panel_frame import gradient
 from ..look.rootlight import linear_from_root
+from ..ranks import median, quantile
 from ..records import F32, F64, Candidate
 from .shapes import is_mark
 
@@ -62,12 +62,15 @@ def find_streaks(
     usable = frame.inside & frame.printed & ~difference.hidden & (frame.edge_mm > _EDGE_MM)
     residual = frame.observed - frame.expected
     slope = gradient(frame.expected)
-    flat = max(float(np.median(some_of(slope, usable))), 0.002) if usable.any() else 0.002
+    flat = max(median(some_of(slope, usable)), 0.002) if usable.any() else 0.002
     weight = usable / (1 + np.square(slope / np.float32(4 * flat)))
     weight = weight.astype(np.float32)
+    weights = cv2.merge([weight] * 3)
+    residual *= weights
+    expected = frame.expected * weights
     best: tuple[float, int, _Lines] | None = None
     for axis in (0, 1):
-        lines = _lines(residual, frame.expected, weight, frame.px_per_mm, axis)
+        lines = _lines(residual, expected, weight, frame.px_per_mm, axis)
         if lines is not None and (best is None or float(lines.score.sum()) > best[0]):
             best = float(lines.score.sum()), axis, lines
     return () if best is None else (_candidate(difference, best[1], best[2]),)
@@ -107,30 +110,23 @@ def _on_comb(candidate: Candidate, comb: Candidate) -> bool:
 def _segment_sums(image: F32, axis: int) -> F64:
     """Sums of an image (H, W) or (H, W, C) along its rows, or with axis 1 its columns, of each
     segment: (segments, H or W), or with C at the end."""
-    width = image.shape[1 - axis]
-    ends = [i * width // _SEGMENTS for i in range(_SEGMENTS + 1)]
-    parts = [
-        cv2.reduce(
-            image[a:b] if axis else image[:, a:b], 1 - axis, cv2.REDUCE_SUM, dtype=cv2.CV_64F
-        )
-        for a, b in pairwise(ends)
-    ]
-    return np.stack([part.reshape(-1, *image.shape[2:]) for part in parts])
+    starts = np.arange(_SEGMENTS) * image.shape[1 - axis] // _SEGMENTS
+    sums = np.add.reduceat(image, starts, axis=1 - axis)
+    return np.asarray(sums if axis else sums.swapaxes(0, 1), np.float64)
 
 
 def _lines(
     residual: F32, expected: F32, weight: F32, px_per_mm: float, axis: int = 0
 ) -> _Lines | None:
-    """Lines along the rows, or with axis 1 the columns, of images (H, W, 3) weighted by (H, W);
-    None where there are too few."""
-    weights = cv2.merge([weight] * 3)
+    """Lines along the rows, or with axis 1 the columns, of images (H, W, 3) that were multiplied
+    with their weight (H, W); None where there are too few."""
     total = _segment_sums(weight, axis)
-    known = total > 0.25 * np.median(total[total > 0]) if (total > 0).any() else total > 0
+    known = total > 0.25 * median(total[total > 0]) if (total > 0).any() else total > 0
     if known.sum(axis=0).max() < _LEAST_SEGMENTS:
         return None
     safe = np.maximum(total, 1e-6)[..., None]
-    mean = _segment_sums(residual * weights, axis) / safe
-    due = _segment_sums(expected * weights, axis) / safe
+    mean = _segment_sums(residual, axis) / safe
+    due = _segment_sums(expected, axis) / safe
     size = 2 * max(2, round(0.5 * _WIDE_MM * px_per_mm)) + 1
     mean[~known], due[~known] = 0, 0
     mean -= median_filter(mean, (1, size, 1), mode="nearest")
@@ -140,7 +136,7 @@ def _lines(
     noise = np.array(
         [
             [
-                max(1.4826 * float(np.median(np.abs(mean[s, known[s], c]))), _LEAST_NOISE)
+                max(1.4826 * median(np.abs(mean[s, known[s], c])), _LEAST_NOISE)
                 if known[s].any()
                 else 1.0
                 for c in range(3)
@@ -208,7 +204,7 @@ def _candidate(difference: Difference, axis: int, lines: _Lines) -> Candidate:
         "length_mm": along,
         "snr": float(lines.score.max()),
         "delta_e00": float(delta.mean()),
-        "peak_de00": float(np.quantile(delta, 0.98)),
+        "peak_de00": quantile(delta, 0.98),
         "delta_l": float((lab_seen - lab_due)[:, 0].mean()),
         "area_mm2": width_mm * along * len(places),
     }

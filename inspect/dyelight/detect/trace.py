@@ -9,6 +9,7 @@ import numpy as np
 
 from ..look import Difference
 from ..look.render import photo_light
+from ..ranks import median
 from ..records import Candidate
 from .places import Place
 from .shapes import drawn, is_mark
@@ -45,7 +46,7 @@ def _accounts_for(difference: Difference, double: Candidate, mark: Candidate) ->
     around = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     contrast = cv2.dilate(light, around) - cv2.erode(light, around)
     # at the middle one of its pixels: a crease may cross an edge that is no reason for the rest
-    usual = float(np.median(contrast[place.mask]))
+    usual = median(contrast[place.mask])
     # root light runs over its range as lightness runs over 0..100
     height = abs(mark.features["delta_l"]) / 100
     return height <= _ALLOWANCE * strength * usual

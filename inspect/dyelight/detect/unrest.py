@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from ..imaging import area, enlarged, gaussian
+from ..ranks import median, quantile
 from ..records import F32, Mask
 from .places import Place
 
@@ -62,19 +64,20 @@ def _restless(view: PatchView, sigma: float) -> list[tuple[Place, float]]:
         logs, seen, (max(int(width / (2 * sigma)), 5), max(int(height / (2 * sigma)), 5))
     )
     rise = np.where(seen, logs - around, 0)
-    scatter = 1.4826 * float(np.median(np.abs(rise[seen])))
+    scatter = 1.4826 * median(np.abs(rise[seen]))
     score = np.asarray(rise / max(scatter, _LEAST_RISE / _BAR), np.float32)
     return _places(view, np.where(energy > _LEAST_ENERGY, score, 0), rise, step)
 
 
 def _around(logs: F32, seen: Mask, cells: tuple[int, int]) -> F32:
-    filled = np.where(seen, logs, np.float32(np.median(logs[seen])))
+    filled = np.where(seen, logs, np.float32(median(logs[seen])))
     around = cv2.medianBlur(np.asarray(area(filled, cells), np.float32), _AROUND)
     return enlarged(np.asarray(around, np.float32), (logs.shape[1], logs.shape[0]))
 
 
 def _places(view: PatchView, score: F32, rise: F32, step: int) -> list[tuple[Place, float]]:
     """Each peak of a score (h, w), down to half its rise, on the panel frame."""
+    down, across = (_nearest(*sizes) for sizes in zip(view.usable.shape, score.shape, strict=True))
     out = []
     left = score.copy()
     for _ in range(_MOST):
@@ -86,13 +89,20 @@ def _places(view: PatchView, score: F32, rise: F32, step: int) -> list[tuple[Pla
         _, labels = cv2.connectedComponents(over, connectivity=4)
         part = labels == labels[top]
         left[part] = 0
-        mask = cv2.resize(
-            part.astype(np.uint8), view.usable.shape[::-1], interpolation=cv2.INTER_NEAREST
-        )
-        mask = (mask > 0) & view.usable
+        small = Place.of(part)
+        x0, y0, x1, y1 = small.box
+        left_px, right_px = (int(v) for v in np.searchsorted(across, [x0, x1]))
+        top_px, bottom_px = (int(v) for v in np.searchsorted(down, [y0, y1]))
+        mask = small.mask[down[top_px:bottom_px] - y0][:, across[left_px:right_px] - x0]
+        mask = mask & view.usable[top_px:bottom_px, left_px:right_px]
         if mask.any():
-            out.append((_drawn_tight(view, Place.of(np.asarray(mask))), peak))
+            out.append((_drawn_tight(view, Place.of(mask, left_px, top_px)), peak))
     return out
+
+
+def _nearest(size: int, cells: int) -> NDArray[np.intp]:
+    """The cell (size,) that each of `size` px lies in, `cells` of them in all, as OpenCV rounds."""
+    return np.minimum((np.arange(size) * (1 / (size / cells))).astype(np.intp), cells - 1)
 
 
 def _drawn_tight(view: PatchView, rough: Place) -> Place:
@@ -100,7 +110,7 @@ def _drawn_tight(view: PatchView, rough: Place) -> Place:
     fine_px = _FINE_MM * view.frame.px_per_mm
     wide = rough.grown(int(2 * fine_px), view.usable.shape)
     energy = gaussian(view.energy[wide.window], fine_px)
-    top = float(np.quantile(energy[wide.mask], 0.95))
+    top = quantile(energy[wide.mask], 0.95)
     part = (wide.mask & (energy > _SHARE * top) & view.usable[wide.window]).astype(np.uint8)
     size = 2 * int(fine_px) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))

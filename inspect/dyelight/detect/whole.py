@@ -19,6 +19,7 @@ from ..colour import ciede2000, lab_from_linear
 from ..imaging import highest, roughness
 from ..look import Difference
 from ..look.rootlight import TOP, linear_from_root
+from ..ranks import median, medians, quantile
 from ..records import F32, F64, Candidate, Mask
 from .press_zone import LossMap, density_lost, far_zone
 
@@ -81,7 +82,8 @@ def _view(difference: Difference) -> _View | None:
     frame = difference.panel
     usable = frame.inside & frame.printed & ~frame.blown & (frame.edge_mm > 2.0)
     # a channel at its top says nothing of how much light there was
-    usable &= highest(frame.observed) < _BELOW_TOP * TOP
+    below = cv2.inRange(frame.observed, (-1.0,) * 3, (float(_BELOW_TOP * TOP),) * 3)
+    usable &= below > 0
     height, width = usable.shape
     rows, columns = height // _STEP, width // _STEP
     cut = (slice(0, rows * _STEP), slice(0, columns * _STEP))
@@ -170,7 +172,7 @@ def _fit_slope(seen: F64, due: F64, place: F64) -> tuple[float, float]:
         normal = weighted.T @ design / scatter**2 + _PRIOR
         solved = np.linalg.solve(normal, weighted.T @ target / scatter**2 + pull)
         off = np.abs((target - design @ solved) * base)
-        scatter = max(1.4826 * float(np.median(off)), 0.015)
+        scatter = max(1.4826 * median(off), 0.015)
         weight = base**2 * np.minimum(1, 2 * scatter / np.maximum(off, 1e-9))
     error = _TOGETHER * float(np.sqrt(np.linalg.inv(normal)[5, 5]))
     return float(solved[5]), error
@@ -183,7 +185,7 @@ def _pale(difference: Difference, view: _View) -> Candidate | None:
     if trusted.sum() < _LEAST_TILES or _colours(view) < _LEAST_COLOURS:
         return None
     values = slopes.slope[trusted]
-    middle, upper = float(np.median(values)), float(np.quantile(values, 0.75))
+    middle, upper = median(values), quantile(values, 0.75)
     if middle > _PALE or upper > _PALE_MOST:
         return None
     features = _change(view, middle, view.usable)
@@ -192,7 +194,7 @@ def _pale(difference: Difference, view: _View) -> Candidate | None:
     features |= {
         "uniformity": float((values < _PALE_TOO).mean()),
         "slope": middle,
-        "snr": (1 - middle) / max(1.4826 * float(np.median(np.abs(values - middle))), 0.03),
+        "snr": (1 - middle) / max(1.4826 * median(np.abs(values - middle)), 0.03),
     }
     return _candidate(difference, np.ones(view.usable.shape, bool), features)
 
@@ -215,7 +217,7 @@ def _change(view: _View, slope: float, where: Mask) -> dict[str, float]:
     delta = ciede2000(lab_left, lab_due)
     return {
         "delta_e00": float(delta.mean()),
-        "peak_de00": float(np.quantile(delta, 0.98)),
+        "peak_de00": quantile(delta, 0.98),
         "delta_l": float((lab_left - lab_due)[:, 0].mean()),
         "delta_c": float(chroma.mean()),
     }
@@ -229,17 +231,17 @@ def _browned(difference: Difference, view: _View) -> Candidate | None:
     seen = view.seen[white] / np.maximum(view.seen[white].max(axis=1, keepdims=True), 1e-4)
     r, g, b = (np.log(np.maximum(seen[:, c], 1e-3)) for c in range(3))
     warm = (r - b > _WARM_RB) & (g - b > _WARM_GB)
-    if float(np.median(r - b)) < _WARM_RB or float(np.median(g - b)) < _WARM_GB:
+    if median(r - b) < _WARM_RB or median(g - b) < _WARM_GB:
         return None
-    lab = lab_from_linear(np.clip(np.median(seen, axis=0, keepdims=True), 0, 1).astype(np.float32))
+    lab = lab_from_linear(np.clip(medians(seen)[None], 0, 1))
     neutral = np.array([[100.0, 0, 0]], np.float32)
-    spread = 1.4826 * float(np.median(np.abs(r - b - np.median(r - b))))
+    spread = 1.4826 * median(np.abs(r - b - median(r - b)))
     features = {
         "delta_e00": float(ciede2000(lab, neutral)[0]),
         "delta_l": float(lab[0, 0] - 100),
         "delta_c": float(np.hypot(lab[0, 1], lab[0, 2])),
         "uniformity": float(warm.mean()),
-        "snr": float(np.median(r - b)) / max(spread, 0.05),
+        "snr": median(r - b) / max(spread, 0.05),
     }
     return _candidate(difference, np.ones(view.usable.shape, bool), features)
 

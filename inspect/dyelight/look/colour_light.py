@@ -19,6 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ..ranks import quantiles
 from ..records import F32, F64, Mask
 from .colour_response import ColourResponse, terms
 from .colour_table import ColourTable
@@ -53,24 +54,23 @@ class ColourLight:
         return replace(self, response=replace(self.response, table=table))
 
 
-def _weights(residual: F32, base: F32, reach: float, level: NDArray[np.intp]) -> tuple[F32, F64]:
+def _weights(
+    residual: F32, base: F32, reach: float, levels: list[NDArray[np.intp]]
+) -> tuple[F32, F64]:
     """Tukey biweights (N,) over the channels' joint residual, and the middle scatter per channel.
 
-    What lies `reach` scatters off has no weight. Samples are judged among those of their own
-    `level` (N,) of brightness: a haze over dark print is no reason to leave all dark print out.
+    What lies `reach` scatters off has no weight. Samples are judged among those of their own of the
+    `levels` of brightness: a haze over dark print is no reason to leave all dark print out.
     """
     weight = np.zeros(len(base), np.float32)
     scatters = []
-    for one in range(int(level.max()) + 1):
-        here = level == one
-        good = here & (base > 0)
-        if not good.any():
-            continue
+    for here in levels:
+        own = residual[here]
         # glare may cover two fifths of the panel, and only ever adds light: centre and scatter are
         # read from the darker side. In normal noise the 30th and 5th percentiles lie 1.12 apart.
-        low, centre = np.quantile(residual[good], [0.05, 0.3], axis=0)
+        low, centre = quantiles(own, (0.05, 0.3))
         scatter = np.maximum((centre - low) / 1.12, _FLOOR / 2)
-        apart = residual[here] - (centre + 0.4 * scatter).astype(np.float32)
+        apart = own - (centre + 0.4 * scatter).astype(np.float32)
         scaled = apart / scatter.astype(np.float32)
         # reflections only ever add light: what is too bright is distrusted sooner
         bright = np.where(scaled.mean(axis=1) > 0, np.float32(BRIGHT), np.float32(1))
@@ -80,14 +80,16 @@ def _weights(residual: F32, base: F32, reach: float, level: NDArray[np.intp]) ->
     return weight * base, np.median(scatters, axis=0)
 
 
-def _levels(artwork: F32) -> NDArray[np.intp]:
-    """Level of brightness (N,) of the artwork's samples (N, 3): quarters of them, and by themselves
-    the darkest, palest and most saturated few, which a fit to the others draws farthest off."""
+def _levels(artwork: F32, base: F32) -> list[NDArray[np.intp]]:
+    """Indices by level of brightness of the artwork's samples (N, 3) with any `base` weight (N,):
+    quarters of them, and by themselves the darkest, palest and most saturated few, which a fit to
+    the others draws farthest off."""
     light = artwork.mean(axis=1)
     level = np.searchsorted(np.quantile(light, _LEVELS), light)
     pure = np.ptp(artwork, axis=1)
     level[pure > np.quantile(pure, _PURE)] = len(_LEVELS) + 1
-    return np.asarray(level, np.intp)
+    level[base <= 0] = -1
+    return [at for one in range(len(_LEVELS) + 2) if (at := np.flatnonzero(level == one)).size]
 
 
 def veil_slope(expected: F32) -> F32:
@@ -115,7 +117,7 @@ def fit_colour_light(
     centres = (np.arange(_BINS) + 0.5) / _BINS
     fine, coarse = _over_bins(centres, spans), _over_bins(centres, 1)
     nf, nc = fine.shape[1], coarse.shape[1]
-    level = _levels(artwork)
+    levels = _levels(artwork, base_weight)
     gain = np.ones((len(place), 3))
     veil = np.zeros(len(place))
     weight = base_weight.copy()
@@ -161,7 +163,7 @@ def fit_colour_light(
         residual = (observed - model).astype(np.float32)
         if turn < _ROUNDS - 1:
             # the first fits are still far off in rare colours: nothing is thrown out early
-            weight, scatter = _weights(residual, base_weight, _REACH[turn], level)
+            weight, scatter = _weights(residual, base_weight, _REACH[turn], levels)
     control = np.ones((spans + 3, spans + 3, 3)) + coefficients[:nf].reshape(
         spans + 3, spans + 3, 1
     )

@@ -15,12 +15,17 @@ from ..records import F32
 from .colour_table import ColourTable
 
 TERMS = 20
-_CHUNK = 1 << 13  # pixels whose terms fit the cache
-# each monomial from the fifth on is the product of two earlier ones
+_CHUNK = 6 << 10  # pixels whose terms fit the cache
+# each monomial from the fifth on is the product of two earlier ones, some at a time in one step
 _PRODUCTS = (
-    *((1, 1), (2, 2), (3, 3), (1, 2), (2, 3), (3, 1)),
-    *((4, 1), (5, 2), (6, 3)),
-    *((4, 2), (4, 3), (5, 1), (5, 3), (6, 1), (6, 2), (7, 3)),
+    (slice(4, 7), slice(1, 4), slice(1, 4)),
+    (slice(7, 9), slice(1, 3), slice(2, 4)),
+    (slice(9, 10), slice(3, 4), slice(1, 2)),
+    (slice(10, 13), slice(4, 7), slice(1, 4)),
+    (slice(13, 15), slice(4, 5), slice(2, 4)),
+    (slice(15, 17), slice(5, 6), slice(1, 4, 2)),
+    (slice(17, 19), slice(6, 7), slice(1, 3)),
+    (slice(19, 20), slice(7, 8), slice(3, 4)),
 )
 
 
@@ -29,8 +34,8 @@ def terms(root: F32, out: F32 | None = None) -> F32:
     rows = np.empty((TERMS, root.shape[1]), np.float32) if out is None else out[:, : root.shape[1]]
     rows[0] = 1
     rows[1:4] = root
-    for row, (a, b) in enumerate(_PRODUCTS, start=4):
-        np.multiply(rows[a], rows[b], out=rows[row])
+    for product, one, other in _PRODUCTS:
+        np.multiply(rows[one], rows[other], out=rows[product])
     return rows
 
 
@@ -46,7 +51,8 @@ class ColourResponse:
 
     def apply(self, root: F32) -> F32:
         """Expected root light (H, W, 3) of artwork root light (H, W, 3)."""
-        planes: F32 = np.asarray(np.stack(cv2.split(np.ascontiguousarray(root))), np.float32)
+        planes = np.empty((3, *root.shape[:2]), np.float32)
+        cv2.mixChannels([np.ascontiguousarray(root)], list(planes), [0, 0, 1, 1, 2, 2])
         self.apply_to_planes(planes.reshape(3, -1))
         return np.asarray(cv2.merge(list(planes)), np.float32)
 

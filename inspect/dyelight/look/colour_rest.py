@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..ranks import medians
 from ..records import F32, F64
 from .colour_light import BRIGHT, ColourLight, sample_weights, veil_slope
 from .colour_table import ColourTable
@@ -122,7 +123,7 @@ def _agreeing(left: F32, colour: NDArray[np.intp]) -> F32:
     several = np.repeat(count > 2, count)
     if not several.any():
         return np.full(len(left), _ALONE, np.float32)
-    scatter = np.maximum(1.4826 * np.median(np.abs(off[several]), axis=0), _LEAST_SCATTER)
+    scatter = np.maximum(1.4826 * medians(np.abs(off[several]), axis=0), _LEAST_SCATTER)
     # where a colour is bent far, one nearly the same is bent less or more
     off /= scatter.astype(np.float32) + _BENT * np.abs(usual)
     off[off.mean(axis=1) > 0] *= np.float32(BRIGHT)

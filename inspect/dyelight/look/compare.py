@@ -14,7 +14,7 @@ from .fine_colours import fine_samples
 from .fineness import at_its_fineness
 from .frames import BLOCK_PX, Difference, PanelFrame, PhotoFrame
 from .glare import broadly_off, glare, in_photo_window, not_followed
-from .light_field import light_added
+from .light_field import lift, light_added
 from .local_light import WIDE_REACH_MM, LocalLight, fit_local_light
 from .outline import corner_radius_mm, fill, rounded_outline, usable_pixels
 from .panel_frame import (
@@ -232,10 +232,11 @@ def _photo_frame(
     expected, drawn_light = draw_expected(lit, under_px, blur_artwork_px, size)
     across = slice(0, size[0])
     contrast = np.zeros((size[1] // shrink, size[0] // shrink), np.float32)
+    cells = lift(*local)
     for rows in strips(size[1], _STRIP_PX * shrink):
-        gain, veil = (from_cells(cell, BLOCK_PX, rows, across) for cell in local)
+        factor, more = (from_cells(cell, BLOCK_PX, rows, across) for cell in cells)
         # of the light channel by itself: colours differ in how it adds up by far less than noise
-        added = light_added(drawn_light[rows], gain, veil)
+        added = light_added(drawn_light[rows], factor, more)
         drawn_light[rows] += added
         part = slice(rows.start // shrink, rows.stop // shrink)
         count = part.stop - part.start
@@ -280,7 +281,8 @@ def _expected_as_forgiven(
     across = slice(0, width * shrink)
     for rows in strips(height, _STRIP_PX):
         full = slice(rows.start * shrink, rows.stop * shrink), across
-        apart[rows] = reduced(cv2.subtract(frame.observed[full], frame.expected[full]), shrink)
+        every = reduced(cv2.subtract(frame.observed[full], frame.expected[full]), shrink)
+        share = cv2.cvtColor(reduced(forgiven[full], shrink), cv2.COLOR_GRAY2RGB)
+        cv2.subtract(every, share, dst=apart[rows])
     seen = sample(apart, at)
-    seen -= sample(reduced(forgiven, shrink), at)[..., None]
     return np.asarray(np.subtract(panel.observed, seen, out=seen), np.float32)

@@ -15,7 +15,7 @@ import numpy as np
 from ..imaging import from_cells
 from ..records import F32, F64, Artwork, Mask, PictureMap
 from .colour_light import ColourLight
-from .light_field import light_added
+from .light_field import lift, light_added
 from .render import photo_light
 from .sharpness import Sharpness
 
@@ -95,11 +95,11 @@ class PhotoFrame:
             return expected
         top, left = (part.start // BLOCK_PX * BLOCK_PX for part in (rows, columns))
         cut = slice(rows.start - top, None), slice(columns.start - left, None)
-        gain, veil = (
+        factor, more = (
             from_cells(cell, BLOCK_PX, slice(top, rows.stop), slice(left, columns.stop))[cut]
-            for cell in self.local
+            for cell in lift(*self.local)
         )
-        return expected + light_added(expected, gain, veil)
+        return expected + light_added(expected, factor, more)
 
     def to_worked_px(self, points_px: F64) -> F64:
         """Points (N, 2) of the photo as it is worked with, of frame points (N, 2)."""

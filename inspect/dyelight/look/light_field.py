@@ -74,14 +74,20 @@ class SmoothField:
         return self.on_grid(rows, columns, ends[0], ends[1])
 
 
-def light_added(expected: F32, gain: F32, veil: F32) -> F32:
-    """What gain and veil (H, W) add to expected root light (H, W) or (H, W, 3)."""
-    each = (..., None) if expected.ndim > gain.ndim else ...
+def lift(gain: F32, veil: F32) -> tuple[F32, F32]:
+    """What `light_added` takes for relative gain and veil in linear light, of any shape."""
+    # linear light comes with the offset of root light, which must not be gained
+    return 1 + gain, veil - OFFSET * gain
+
+
+def light_added(expected: F32, factor: F32, more: F32) -> F32:
+    """What gain and veil add to expected root light (H, W) or (H, W, 3). They come as `lift` has
+    them, drawn on (H, W)."""
+    each = (..., None) if expected.ndim > factor.ndim else ...
     own = expected + ROOT_OFFSET
-    # linear light and the offset of root light, which must not be gained
     lit = own * own
-    lit *= (1 + gain)[each]
-    lit += (veil - OFFSET * gain)[each]
+    lit *= factor[each]
+    lit += more[each]
     np.maximum(lit, OFFSET, out=lit)
     np.sqrt(lit, out=lit)
     lit -= own

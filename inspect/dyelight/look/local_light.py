@@ -22,12 +22,12 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from ..imaging import enlarged, gaussian, reduced, sample
+from ..imaging import enlarged, gaussian, reduced, sample, strips
 from ..placement.picture_map import nodes_between
 from ..records import F32, F64, Mask, Placement
 from .colour_light import veil_slope
 from .frames import PanelFrame
-from .light_field import light_added
+from .light_field import lift, light_added
 from .render import photo_light
 from .rootlight import linear_from_root, root_from_linear
 
@@ -42,6 +42,7 @@ _LEAST_SCATTER = 0.006  # root light
 _GAIN_PRIOR, _VEIL_PRIOR = 0.05, 0.1
 _MOST_GAIN = 0.3
 _CELLS_EXACT = 4
+_STRIP = 16  # rows of cells worked on at a time
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +56,8 @@ class LocalLight:
 
     def added(self, expected: F32) -> F32:
         """What this light adds to the panel frame's expected root light (H, W) or (H, W, 3)."""
-        gain, veil = (self._drawn(cells, expected.shape) for cells in (self.gain, self.veil))
-        return light_added(expected, gain, veil)
+        factor, more = (self._drawn(one, expected.shape) for one in lift(self.gain, self.veil))
+        return light_added(expected, factor, more)
 
     def on(self, linear: F32) -> F32:
         """Root light (H, W) of the panel frame's expected linear light (H, W) under this light."""
@@ -192,12 +193,19 @@ def _trust(left: list[F32], seen: F32, spread: float) -> F32:
 
 
 def _moved(light: LocalLight, sums: list[F32], ridge: F64) -> LocalLight:
-    gg, gv, vv, gr, vr = (s.astype(np.float64) for s in sums)
-    # the prior holds the whole of gain and veil, not this round's change of them
-    gr, vr = gr - ridge[0] * light.gain, vr - ridge[1] * light.veil
-    gg, vv = gg + ridge[0], vv + ridge[1]
-    determinant = np.maximum(gg * vv - gv * gv, 1e-12)
-    gain = np.clip(light.gain + (vv * gr - gv * vr) / determinant, -_MOST_GAIN, _MOST_GAIN)
-    # the veil that suits the gain taken, which may be less than was asked for
-    veil = light.veil + (vr - gv * (gain - light.gain)) / np.maximum(vv, 1e-12)
-    return LocalLight(gain.astype(np.float32), veil.astype(np.float32), light.cell_px)
+    moved = LocalLight(np.empty_like(light.gain), np.empty_like(light.veil), light.cell_px)
+    # strip by strip, so that all of it stays in the processor's cache
+    for rows in strips(len(light.gain), _STRIP):
+        gg, gv, vv, gr, vr = (one[rows].astype(np.float64) for one in sums)
+        gain, veil = light.gain[rows], light.veil[rows]
+        # the prior holds the whole of gain and veil, not this round's change of them
+        gr -= ridge[0] * gain
+        vr -= ridge[1] * veil
+        gg += ridge[0]
+        vv += ridge[1]
+        determinant = np.maximum(gg * vv - gv * gv, 1e-12)
+        most = np.clip(gain + (vv * gr - gv * vr) / determinant, -_MOST_GAIN, _MOST_GAIN)
+        # the veil that suits the gain taken, which may be less than was asked for
+        moved.veil[rows] = veil + (vr - gv * (most - gain)) / np.maximum(vv, 1e-12)
+        moved.gain[rows] = most
+    return moved

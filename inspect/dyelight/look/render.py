@@ -15,10 +15,10 @@ import numpy as np
 from ..imaging import area, from_cells, gaussian, larger, sample
 from ..placement.picture_map import nodes_between
 from ..records import F32, F64, Artwork, Pixels, Placement
-from .colour_light import ColourLight, veil_slope
+from .colour_light import ColourLight
 from .colour_response import ColourResponse
 from .light_field import CELL_PX
-from .rootlight import TOP, linear_from_root, root_from_linear, root_from_pixels
+from .rootlight import OFFSET, ROOT_OFFSET, TOP, linear_from_root, root_from_pixels
 
 LIGHT = np.array([[0.299, 0.587, 0.114]], np.float32)
 _OVERSAMPLE = 1.15
@@ -60,14 +60,16 @@ class LitArtwork:
         height, width = rows.stop - rows.start, columns.stop - columns.start
         planes = np.empty((3, height, width), np.float32)
         for plane, pixels in zip(planes, cv2.split(self.pixels[rows, columns]), strict=True):
-            plane[...] = root_from_pixels(pixels)
+            root_from_pixels(pixels, plane)
         self.response.apply_to_planes(planes.reshape(3, -1))
-        veil = None if self.veil is None else from_cells(self.veil, CELL_PX, rows, columns)
+        half = None if self.veil is None else from_cells(0.5 * self.veil, CELL_PX, rows, columns)
         for plane, gain in zip(planes, self.gain, strict=True):
             plane *= from_cells(gain, CELL_PX, rows, columns)
-            if veil is not None:
-                plane += veil * veil_slope(plane)
-            np.maximum(plane, 0, out=plane)
+            if half is not None:
+                # as `veil_slope` has it, in one pass less
+                added = plane + ROOT_OFFSET
+                plane += np.divide(half, added, out=added)
+            cv2.threshold(plane, 0, 0, cv2.THRESH_TOZERO, dst=plane)
             linear_from_root(plane, plane)
         return np.asarray(cv2.merge(list(planes)), np.float32)
 
@@ -101,7 +103,7 @@ class LitArtwork:
         if self.grow <= 1:
             return image
         image = larger(image, self.grow)
-        return np.asarray(np.maximum(image, 0, out=image), np.float32)
+        return np.asarray(cv2.threshold(image, 0, 0, cv2.THRESH_TOZERO, dst=image)[1], np.float32)
 
 
 def light_artwork(
@@ -203,9 +205,12 @@ def draw_expected(
         tile = under.tile(columns.start, rows.start, width, height)
         linear, here = lit.piece(tile, 3 * blur_artwork_px)
         root = sample(blurred(linear, blur_artwork_px * lit.grow), here.drawn(width, height))
-        root = np.minimum(root_from_linear(root, root), TOP, out=root)
-        expected[rows, columns] = root
-        light[rows, columns] = photo_light(root)
+        # as `root_from_linear`, of light that is nowhere under zero
+        root += OFFSET
+        np.sqrt(root, out=root)
+        root -= ROOT_OFFSET
+        cv2.threshold(root, float(TOP), 0, cv2.THRESH_TRUNC, dst=expected[rows, columns])
+        cv2.transform(expected[rows, columns], LIGHT, dst=light[rows, columns])
     return expected, light
 
 

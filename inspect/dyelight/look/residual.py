@@ -26,6 +26,7 @@ from ..imaging import (
     strips,
     with_neighbours,
 )
+from ..ranks import median, quantiles
 from ..records import F32, Mask
 from .frames import BLOCK_PX
 
@@ -110,7 +111,7 @@ def left_over(light: F32, expected: F32, usable: Mask) -> tuple[F32, F32, F32, F
     sample = np.abs(residual[step][usable[step]])
     noise_sd = _NOISE_FLOOR
     if sample.size:
-        noise_sd = max(1.4826 * float(np.median(sample)), _NOISE_FLOOR)
+        noise_sd = max(1.4826 * median(sample), _NOISE_FLOOR)
     bias, gradient2 = project_out(residual, expected, usable, noise_sd)
     noise = fit_noise(residual, expected, gradient2, usable, _NOISE_FLOOR)
     sigma, coherent = noise_sigma(residual, expected, gradient2, usable, noise)
@@ -168,7 +169,9 @@ def _coefficients(residual: F32, expected: F32, usable: Mask, mean: F32, noise_s
         stack = np.zeros((_COLUMNS + 1, *shape), np.float32)
         w, contrast, dx, dy, curve, r = stack
         _halved(usable[rows], w)
-        _halved(expected[rows] - from_cells(mean, BLOCK_PX, rows, slice(0, width)), contrast)
+        _halved(expected[rows], contrast)
+        mean_here = from_cells(mean, BLOCK_PX, rows, slice(0, width))[::2, ::2]
+        contrast[: mean_here.shape[0], : mean_here.shape[1]] -= mean_here
         for column, full in zip((dx, dy, curve), _derivatives(expected, rows), strict=True):
             _halved(full, column)
         # a speck must not be explained by its neighbourhood: bounded influence
@@ -199,17 +202,17 @@ def fit_noise(
     r, e, g2 = residual[step][keep], expected[step][keep], gradient2[step][keep]
     if r.size < 200:
         return NoiseModel(np.array([0, 1], np.float32), np.full(2, floor**2, np.float32))
-    flat = g2 <= np.quantile(g2, 0.5)
+    flat = g2 <= median(g2)
     r, e = np.abs(r[flat]), e[flat]
-    edges = np.quantile(e, np.linspace(0, 1, 13))
+    edges = quantiles(e, np.linspace(0, 1, 13))
     level: list[float] = []
     variance: list[float] = []
     for low, high in pairwise(edges):
         inside = (e >= low) & (e <= high)
         if inside.sum() < 50:
             continue
-        level.append(float(np.median(e[inside])))
-        variance.append(max(1.4826 * float(np.median(r[inside])), floor) ** 2)
+        level.append(median(e[inside]))
+        variance.append(max(1.4826 * median(r[inside]), floor) ** 2)
     if not level:
         level, variance = [0.5], [floor**2]
     order = np.argsort(level)

@@ -47,9 +47,9 @@ def linear_from_root(root: F32, out: F32 | None = None) -> F32:
 _ROOT_OF_8BIT = root_from_linear(decode_srgb(np.arange(256, dtype=np.uint8)))
 
 
-def root_from_pixels(pixels: NDArray[Any]) -> F32:
-    """Root light (H, W, 3) float32 of sRGB-encoded uint8 or uint16 pixels."""
+def root_from_pixels(pixels: NDArray[Any], out: F32 | None = None) -> F32:
+    """Root light, float32 of the same shape, of sRGB-encoded uint8 or uint16 pixels."""
     if pixels.dtype == np.uint8:
-        return np.asarray(cv2.LUT(pixels, _ROOT_OF_8BIT), np.float32)
+        return np.asarray(cv2.LUT(pixels, _ROOT_OF_8BIT, dst=out), np.float32)
     root = decode_srgb(pixels)
-    return root_from_linear(root, root)
+    return root_from_linear(root, root if out is None else out)

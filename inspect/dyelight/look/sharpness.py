@@ -18,7 +18,17 @@ from math import erf
 import cv2
 import numpy as np
 
-from ..imaging import area, as_u8, correlated, gaussian, sample, slopes, strips, with_neighbours
+from ..imaging import (
+    area,
+    as_u8,
+    correlated,
+    gaussian,
+    sample,
+    slopes,
+    strips,
+    with_neighbours,
+)
+from ..ranks import median
 from ..records import F32, F64, Mask
 from .render import ArtworkUnderPhoto, LitArtwork, blurred, photo_light
 from .rootlight import root_from_linear
@@ -58,7 +68,9 @@ class Sharpness:
             for rows in strips(light.shape[0], _STRIP_PX):
                 part, own = with_neighbours(light, rows)
                 dx, dy = slopes(part)
-                out[rows] += self.gain * (dx[own] ** 2 + dy[own] ** 2)
+                dx *= dx
+                dx += np.multiply(dy, dy, out=dy)
+                cv2.scaleAdd(dx[own], self.gain, out[rows], dst=out[rows])
         return out
 
     def filtered(self, light: F32) -> F32:
@@ -91,16 +103,6 @@ _YY: F32 = np.ascontiguousarray(_XX.T)
 _XY: F32 = np.array([[0.25, 0, -0.25], [0, 0, 0], [-0.25, 0, 0.25]], np.float32)
 
 
-@dataclass(frozen=True, slots=True)
-class _Tile:
-    """One tile of the photo: what is seen, which pixels count (0 or 1), the artwork under it."""
-
-    observed: F32
-    weight: F32
-    linear: F32
-    at: F32
-
-
 def _gram(stack: F32, weight: F32) -> F64:
     return np.asarray((stack * weight) @ stack.T, np.float64)
 
@@ -116,25 +118,83 @@ def _smooth_shapes() -> F32:
     return np.asarray(np.linalg.qr(np.stack(shapes, 1))[0].T, np.float32)
 
 
-_DOWN, _ACROSS = np.mgrid[-1 : 1 : TILE_PX * 1j, -1 : 1 : TILE_PX * 1j].astype(np.float32)
+_INNER = (slice(_RIM_PX, -_RIM_PX), slice(_RIM_PX, -_RIM_PX))
+_DOWN, _ACROSS = np.mgrid[-1 : 1 : TILE_PX * 1j, -1 : 1 : TILE_PX * 1j].astype(np.float32)[
+    :, *_INNER
+]
 _SMOOTH: F32 = np.ascontiguousarray(_smooth_shapes())
 _TINY = np.float32(1e-6) * np.eye(len(_SMOOTH), dtype=np.float32)
 
 
-def _tile_equations(tile: _Tile, expected: F32) -> tuple[F64, F64, float, int]:
-    """Normal matrix (5, 5), right side (5,), residual energy and count, nuisances projected out."""
-    inner = (slice(_RIM_PX, -_RIM_PX), slice(_RIM_PX, -_RIM_PX))
-    dx, dy = slopes(expected)
-    soft = gaussian(expected, _WIDE_PX, 13)
-    contrast = expected - expected.mean()
-    columns = [np.ones_like(expected), dx, dy, contrast, _ACROSS * contrast, _DOWN * contrast]
-    columns += [correlated(expected, kernel) for kernel in _SECOND]
-    columns += [soft - expected, dx * dx + dy * dy, tile.observed - expected]
-    stack = np.stack([column[inner] for column in columns]).reshape(len(columns), -1)
-    use = tile.weight[inner].ravel()
+@dataclass(frozen=True, slots=True)
+class _Tile:
+    """One tile of the photo: what is seen, the artwork's linear light under it and where each pixel
+    lies in that; of the inner pixels, which count (N,), 0 or 1, the smooth shapes (6, N) over those
+    and the shapes' products (6, 6) with one another."""
+
+    observed: F32
+    linear: F32
+    at: F32
+    use: F32
+    counted: F32
+    products: F32
+
+    @classmethod
+    def cut(
+        cls,
+        observed_light: F32,
+        usable: Mask,
+        lit: LitArtwork,
+        under: ArtworkUnderPhoto,
+        place: tuple[int, int],
+        margin_px: float,
+    ) -> _Tile:
+        """The tile whose top left is `place`, with `margin_px` of artwork around it."""
+        x, y = place
+        cut = (slice(y, y + TILE_PX), slice(x, x + TILE_PX))
+        linear, here = lit.piece(under.tile(x, y, TILE_PX, TILE_PX), margin_px)
+        use = usable[cut][_INNER].astype(np.float32).ravel()
+        counted = _SMOOTH * use
+        products = counted @ _SMOOTH.T + _TINY
+        at = here.drawn(TILE_PX, TILE_PX)
+        return cls(observed_light[cut], linear, at, use, counted, products)
+
+    def expected(self, sigma_px: float) -> F32:
+        """Light channel of what is expected of the tile at a blur of `sigma_px` of the artwork."""
+        # no more of the artwork than the blur reaches; a tile is too small for a lens to bend it
+        reach = int(np.ceil(3 * sigma_px)) + 2
+        ends = self.at[:: TILE_PX - 1, :: TILE_PX - 1].reshape(-1, 2)
+        left, top = (max(int(first) - reach, 0) for first in ends.min(0))
+        right, bottom = (int(last) + reach + 1 for last in ends.max(0))
+        soft = blurred(self.linear[top:bottom, left:right], sigma_px)
+        at = np.asarray(cv2.subtract(self.at, np.array([left, top, 0, 0], np.float64)), np.float32)
+        warped = sample(soft, at)
+        return photo_light(root_from_linear(warped, warped))
+
+
+# normal matrix (5, 5), right side (5,), residual energy and count of a tile at one blur width
+_Equations = tuple[F64, F64, float, int]
+
+
+def _tile_equations(tile: _Tile, sigma_px: float) -> _Equations:
+    """A tile's equations at a blur of `sigma_px` of the artwork, nuisances projected out."""
+    expected = tile.expected(sigma_px)
+    stack = np.empty((_NUISANCES + _TERMS + 1, *_ACROSS.shape), np.float32)
+    dx, dy = (slope[_INNER] for slope in slopes(expected))
+    here = expected[_INNER]
+    stack[0], stack[1], stack[2] = 1, dx, dy
+    np.subtract(here, expected.mean(), out=stack[3])
+    np.multiply(_ACROSS, stack[3], out=stack[4])
+    np.multiply(_DOWN, stack[3], out=stack[5])
+    for row, kernel in enumerate(_SECOND, start=_NUISANCES):
+        stack[row] = correlated(expected, kernel)[_INNER]
+    np.subtract(gaussian(expected, _WIDE_PX, 13)[_INNER], here, out=stack[9])
+    np.add(dx * dx, dy * dy, out=stack[10])
+    np.subtract(tile.observed[_INNER], here, out=stack[11])
+    stack = stack.reshape(len(stack), -1)
+    use = tile.use
     # the slope of a reflection or a shadow is no blur, nor are its pixels independent
-    counted = _SMOOTH * use
-    surface = np.linalg.solve(counted @ _SMOOTH.T + _TINY, counted @ stack[-1])
+    surface = np.linalg.solve(tile.products, tile.counted @ stack[-1])
     stack[-1] -= surface @ _SMOOTH
     ridge = 1e-9 * np.eye(_NUISANCES)
     some = slice(None, None, 3)
@@ -143,7 +203,7 @@ def _tile_equations(tile: _Tile, expected: F32) -> tuple[F64, F64, float, int]:
     left = np.abs(stack[-1] - nuisance.astype(np.float32) @ stack[:_NUISANCES])
     # a defect in the tile must not steer the kernel
     seen = left[some][use[some] > 0]
-    limit = 4 * 1.4826 * float(np.median(seen)) + 1e-6 if seen.size else 0.0
+    limit = 4 * 1.4826 * median(seen) + 1e-6 if seen.size else 0.0
     kept = use * (left < limit)
     # nor may a blur look right because it turns what it misses into outliers
     out = float(use.sum() - kept.sum())
@@ -195,20 +255,24 @@ def fit_sharpness(
     of the lit artwork.
     """
     to_artwork = float(np.mean(lit.px_per_mm)) / px_per_mm
-    tiles = []
-    for x, y in richest_tiles(observed_light, usable):
-        cut = (slice(y, y + TILE_PX), slice(x, x + TILE_PX))
-        linear, here = lit.piece(under.tile(x, y, TILE_PX, TILE_PX), 3 * _WIDTHS[-1] * to_artwork)
-        weight = usable[cut].astype(np.float32)
-        tiles.append(_Tile(observed_light[cut], weight, linear, here.drawn(TILE_PX, TILE_PX)))
-    if not tiles:
+    scale = to_artwork * lit.grow
+    places = richest_tiles(observed_light, usable)
+    if not places:
         return USUAL
+
+    def cut(some: list[tuple[int, int]], widest: float) -> list[_Tile]:
+        margin_px = 3 * widest * to_artwork
+        return [_Tile.cut(observed_light, usable, lit, under, at, margin_px) for at in some]
+
+    # half the tiles tell the width as well; the filter is fitted on all
+    half = cut(places[::2], _WIDTHS[-1])
+    known: dict[float, list[_Equations]] = {}
     tried: dict[float, float] = {}
 
     def cost(sigma: float) -> float:
         if sigma not in tried:
-            # half the tiles tell the width as well; the filter is fitted on all
-            tried[sigma] = _try_blur(sigma, tiles[::2], to_artwork * lit.grow)[0]
+            known[sigma] = [_tile_equations(tile, sigma * scale) for tile in half]
+            tried[sigma] = _solved(known[sigma])[0]
             # where the picture has no detail to tell, a blur as usual
             tried[sigma] += _UNUSUAL * float(np.log(sigma / _USUAL_PX)) ** 2
         return tried[sigma]
@@ -222,23 +286,18 @@ def fit_sharpness(
     for sigma in (0.5 * (low + _WIDTHS[at]), 0.5 * (_WIDTHS[at] + high)):
         cost(sigma)
     best = min(tried, key=cost)
-    filtered = _try_blur(best, tiles, to_artwork * lit.grow)[1]
+    rest = [_tile_equations(tile, best * scale) for tile in cut(places[1::2], best)]
+    filtered = _solved(known[best] + rest)[1]
     xx, yy, xy, wide, gain = (float(weight) for weight in filtered)
     # correlation, not convolution; the second derivatives are even, so no flip is owed
     return Sharpness(best, np.asarray(xx * _XX + yy * _YY + xy * _XY, np.float32), wide, gain)
 
 
-def _try_blur(sigma_px: float, tiles: list[_Tile], scale: float) -> tuple[float, F64]:
-    """Mean log residual energy of the tiles and joint filter weights (5,) at one blur width.
-
-    `scale` is px of the tiles' artwork per photo px.
-    """
+def _solved(tiles: list[_Equations]) -> tuple[float, F64]:
+    """Mean log residual energy of the tiles and joint filter weights (5,) at one blur width."""
     gram, right = np.zeros((_TERMS, _TERMS)), np.zeros(_TERMS)
     cost: list[float] = []
-    for tile in tiles:
-        warped = sample(blurred(tile.linear, sigma_px * scale), tile.at)
-        expected = photo_light(root_from_linear(warped, warped))
-        g, r, energy, count = _tile_equations(tile, expected)
+    for g, r, energy, count in tiles:
         if count < TILE_PX:
             continue
         own = np.linalg.solve(g + _ridge(g) + energy / count / len(tiles) * _PRIOR, r)

@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..ranks import quantiles
 from ..records import F32, F64, U8
 
 _RATIO = 0.8
@@ -62,7 +63,7 @@ def detect(grey: F32, limit: int, contrast: float = 0.012) -> Features:
 
 
 def _stretched(grey: F32) -> U8:
-    low, high = np.percentile(grey[::3, ::3], [0.5, 99.5])
+    low, high = quantiles(grey[::3, ::3].ravel(), (0.005, 0.995))
     span = max(float(high - low), 0.08)
     out = np.clip((grey - low) * np.float32(255.0 / span), 0, 255)
     return np.asarray(out, dtype=np.uint8)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from ..ranks import median
 from ..records import F64, Artwork
 from .frame_fit import Observations, OutlinePrior, capped, fit_homography_lens
 from .frames import border_mm, polygon_area
@@ -245,7 +246,7 @@ def survey(picture: FittedMap, views: PhotoViews, artwork: Artwork, fine: Artwor
 def _surveyed(tiles: TileShifts, view: PhotoView) -> Survey:
     lap = cv2.Laplacian(view.grey, cv2.CV_32F, ksize=1)
     # the kernel 0 1 0 / 1 -4 1 / 0 1 0 raises white noise by the root of 20
-    noise = 1.4826 * float(np.median(np.abs(lap[::3, ::5]))) / np.sqrt(20.0)
+    noise = 1.4826 * median(np.abs(lap[::3, ::5])) / np.sqrt(20.0)
     right = tiles.gain[tiles.agreement > _AGREEMENT]
     # a print is seldom seen at more contrast than its file; reflections that fit by chance are
     gain = min(float(np.median(right)), _MOST_GAIN) if right.size >= 4 else 0.6

@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from ..ranks import quantiles
 from ..records import Artwork, NoPlacement, Photo
 from .by_outline import STRANGE_SHARE, ways_of
 from .coarse import Reading, shared_colours
@@ -41,7 +42,7 @@ def refused(photo: Photo) -> NoPlacement | None:
             "Use the photo as the camera stored it, not a preview.",
         )
     grey = to_grey(shrink(photo.pixels, min(1.0, _LOOK_PX / max(photo.width_px, photo.height_px))))
-    low, high = np.percentile(grey, [2.0, 98.0])
+    low, high = quantiles(grey.ravel(), (0.02, 0.98))
     if high < _DARK:
         return NoPlacement(
             "too_dark",
@@ -69,7 +70,7 @@ def too_soft(photo: Photo) -> bool:
         soft = cv2.GaussianBlur(grey, (0, 0), sigma)
         dx = cv2.Scharr(soft, cv2.CV_32F, 1, 0)
         dy = cv2.Scharr(soft, cv2.CV_32F, 0, 1)
-        steep, usual = np.percentile(np.hypot(dx, dy), [99.7, 50.0])
+        steep, usual = quantiles(np.hypot(dx, dy).ravel(), (0.997, 0.5))
         strengths.append(float(steep))
     if steep < 3 * usual or steep < _LEAST_EDGE:
         # nothing in the photo stands out as an edge, sharp or soft

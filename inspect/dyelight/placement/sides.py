@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..ranks import median, medians
 from ..records import F64, Mask
 from .profiles import Index, Profiles
 
@@ -58,7 +59,7 @@ def steepest(
     profiles: Profiles, rows: Index, along: F64, line: Line, blur_px: float, window: float
 ) -> Steepest:
     """The steepest point of each of `rows` within `window` blurs of the line."""
-    blur_mm = max(blur_px, 0.8) / float(np.median(profiles.px_per_mm[rows]))
+    blur_mm = max(blur_px, 0.8) / median(profiles.px_per_mm[rows])
     steps = profiles.steps[rows]
     half = max(2, round(window * blur_mm / profiles.pitch_mm))
     centre = np.round(
@@ -74,7 +75,7 @@ def steepest(
     bend = a - 2 * b + c
     shift = np.where(np.abs(bend) > 1e-12, 0.5 * (a - c) / np.where(bend == 0, 1, bend), 0.0)
     position = profiles.offsets_mm[at[pick, inner]] + np.clip(shift, -1, 1) * profiles.pitch_mm
-    strength = b / np.maximum(np.median(near, axis=1), 1e-6)
+    strength = b / np.maximum(medians(near, axis=1), 1e-6)
     weight = np.where((peak > 0) & (peak < 2 * half), np.minimum(strength, 8.0), 0.0)
     return Steepest(np.asarray(ok, np.bool_), position, weight)
 
@@ -94,7 +95,7 @@ def _tukey_line(
         live = weight > 0
         if live.sum() < 10:
             return None
-        sd = max(1.4826 * float(np.median(np.abs(residual[live]))), least_sd)
+        sd = max(1.4826 * median(np.abs(residual[live])), least_sd)
         cut = 4.5 if round_ > 2 else 8.0
         w = weight * np.square(np.clip(1 - np.square(residual / (cut * sd)), 0.0, 1.0))
     support = float(np.sum(w > 0.2 * weight.max()))
