@@ -423,5 +423,5 @@ def test_what_fits_no_kind_makes_the_rest_less_sure() -> None:
     (amid,) = name_candidates([*misfits, speck], ARTWORK, RULES, SPEC)
     assert alone.features["unnamed_as_strong"] == 0
     assert amid.features["unnamed_as_strong"] == 3
-    assert amid.features["unnamed_marks_as_strong"] == 2
+    assert amid.features["no_named_kind"] == 0
     assert amid.confidence < alone.confidence

@@ -14,7 +14,6 @@ from .spec import AcceptanceSpec
 from .zones import Zones
 
 _AS_STRONG = 0.5  # of a candidate's own SNR
-_MARKS = ("point", "line")
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,17 +115,17 @@ def _judged(candidate: Candidate, artwork: Artwork, rules: Rules, zones: Zones) 
     return _Judged(candidate, values, ranking, next((one for one in ranking if one.holds), None))
 
 
-def _misfits(candidate: Candidate, unnamed: Sequence[Candidate]) -> dict[str, float]:
+def _misfits(judged: _Judged, best: Standing, unnamed: Sequence[Candidate]) -> dict[str, float]:
     """`unnamed_as_strong`, how many candidates of the panel that fit no kind are at least half as
-    strong as this one, and `unnamed_marks_as_strong`, how many of them are marks.
+    strong as this one; `no_named_kind`, 1 where it is told as unexplained.
 
     Where much on a panel fits no kind the expected look does not follow the picture, and what does
     fit one is less sure; a speck far stronger than all that is a speck nevertheless.
     """
-    as_strong = [one for one in unnamed if one.snr >= _AS_STRONG * candidate.snr]
+    least = _AS_STRONG * judged.candidate.snr
     return {
-        "unnamed_as_strong": float(len(as_strong)),
-        "unnamed_marks_as_strong": float(sum(one.family in _MARKS for one in as_strong)),
+        "unnamed_as_strong": float(sum(one.snr >= least for one in unnamed)),
+        "no_named_kind": float(best.kind == "unexplained"),
     }
 
 
@@ -141,7 +140,7 @@ def _named(
     candidate, ranking, best = judged.candidate, judged.ranking, judged.best
     if best is None:
         return None
-    values = {**judged.values, **_misfits(candidate, unnamed), MARGIN: best.margin}
+    values = {**judged.values, **_misfits(judged, best, unnamed), MARGIN: best.margin}
     confidence = rules.curves[_family(candidate)].confidence(values, best.margin)
     if confidence < rules.naming.least_confidence.value:
         return None
