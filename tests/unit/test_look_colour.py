@@ -197,3 +197,27 @@ def test_a_bright_blob_is_not_absorbed() -> None:
     expected = look.response.apply(artwork[None])[0] * _gain_at(look, place)[:, None]
     left = (seen - expected)[blob]
     assert float(np.median(left)) > 0.09
+
+
+def test_a_glow_over_a_dark_picture_is_not_its_colour() -> None:
+    """Where a glow lies over most of a starry sky, the stars still come out far above the sky.
+
+    Drawn after the model: a black print adds nothing of its own to the light thrown back.
+    """
+    rng = np.random.default_rng(5)
+    place = rng.random((6000, 2))
+    star = rng.random(6000) < 0.04
+    art = np.where(star, rng.uniform(0.5, 0.9, 6000), rng.uniform(0.03, 0.06, 6000))
+    artwork = np.repeat(art[:, None], 3, axis=1).astype(np.float32)
+    due = np.asarray(0.06 + 0.85 * artwork, np.float32)
+    away = np.hypot(place[:, 0] - 0.35, place[:, 1] - 0.75)
+    glow = 0.45 / (1 + np.exp((away - 0.5) / 0.06))
+    seen = root_from_linear(np.asarray(linear_from_root(due) + glow[:, None], np.float32))
+    seen += rng.normal(0, 0.004, seen.shape).astype(np.float32)
+    look = fit_colour_light(seen, artwork, place, np.ones(6000, np.float32))
+    sky, stars = (
+        float(look.response.apply(np.full((1, 1, 3), level, np.float32)).mean())
+        for level in (0.045, 0.7)
+    )
+    assert sky < 0.2
+    assert stars > 3 * sky

@@ -9,7 +9,9 @@ Finlayson, Mackiewicz, Hurlbert, IEEE TIP 24(5), 2015), with a ridge so that rar
 bent to a stain. `gain` is smooth: a uniform bicubic B-spline shared by the channels plus a coarser
 one per channel. `veil` is light that a glossy face adds without passing the dye. Fitted by
 alternating robust least squares; places that stick out are left out of the next round, so that a
-defect is not explained away.
+defect is not explained away. A wide glow over a dark picture can pass for the print's own colour
+and drown what little is pale, such as stars: a response that keeps hardly any contrast is fitted
+again to the less lit places.
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..ranks import quantiles
+from ..ranks import median, quantile, quantiles
 from ..records import F32, F64, Mask
 from .colour_response import ColourResponse, terms
 from .colour_table import ColourTable
@@ -33,6 +35,9 @@ BRIGHT = 1.5  # reflections only ever add light: what is too bright is distruste
 _BINS = 32
 _LEVELS = (0.01, 0.04, 0.25, 0.5, 0.75, 0.96, 0.99)
 _PURE = 0.97
+_LEAST_CONTRAST = 0.35  # haze over the whole panel leaves 0.4
+_ENDS, _DARKEST, _FEW_TONES = (0.05, 0.995), 0.05, 3.0
+_PARTS, _GLOW = 8, 3.0
 _FLOOR = 0.004  # root light: about one eight-bit step, below which no residual is an outlier
 
 
@@ -111,6 +116,46 @@ def fit_colour_light(
     `observed`, `artwork` (N, 3) float32 root light; `place` (N, 2) in 0..1 over the panel;
     `base_weight` (N,) float32, zero where a sample must not count.
     """
+    look = _fitted(observed, artwork, place, base_weight, spans)
+    if _contrast_kept(look.response, artwork[base_weight > 0]) >= _LEAST_CONTRAST:
+        return look
+    return _fitted(
+        observed, artwork, place, base_weight * _less_lit(observed, artwork, place), spans
+    )
+
+
+def _contrast_kept(response: ColourResponse, artwork: F32) -> float:
+    """Share of the contrast between a picture's darkest and palest samples, as the logarithm of
+    root light (N, 3), that the response keeps; 1 for a picture with next to none."""
+    light = artwork.mean(axis=1)
+    dark, pale = (np.quantile(light, share) for share in _ENDS) if light.size else (0.0, 0.0)
+    drawn = max(float(dark), _DARKEST), float(pale)
+    if drawn[1] < _FEW_TONES * drawn[0]:
+        return 1.0
+    ends = [artwork[light <= dark], artwork[light >= pale]]
+    seen = [float(response.apply(np.ascontiguousarray(end[:, None])).mean()) for end in ends]
+    seen = [max(one, _FLOOR) for one in seen]
+    return float(np.log(seen[1] / seen[0]) / np.log(drawn[1] / drawn[0]))
+
+
+def _less_lit(observed: F32, artwork: F32, place: F64) -> Mask:
+    """Samples (N,) in the parts of the panel that a glow leaves out: where like colours are hardly
+    lighter than where they are darkest."""
+    light, seen = artwork.mean(axis=1), observed.mean(axis=1)
+    tone = np.searchsorted(np.quantile(light, np.arange(0.1, 0.95, 0.1)), light)
+    part = np.clip(place * _PARTS, 0, _PARTS - 1).astype(np.intp) @ np.array([1, _PARTS])
+    above = np.empty_like(seen)
+    for one in np.unique(tone):
+        here = tone == one
+        above[here] = seen[here] - quantile(seen[here], 0.1)
+    over = np.full(_PARTS**2, np.inf)
+    for one in np.unique(part):
+        over[one] = median(above[part == one])
+    low, middle = quantiles(over[np.isfinite(over)], (0.03, 0.15))
+    return np.asarray(over[part] <= middle + _GLOW * max(float(middle - low), _FLOOR))
+
+
+def _fitted(observed: F32, artwork: F32, place: F64, base_weight: F32, spans: int) -> ColourLight:
     x = terms(np.ascontiguousarray(artwork.T)).astype(np.float64)
     # the light is smooth, so that a sample's place need be known no better than to a small bin
     bins = np.clip(place * _BINS, 0, _BINS - 1).astype(np.intp) @ np.array([1, _BINS])
