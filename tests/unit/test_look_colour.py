@@ -221,3 +221,18 @@ def test_a_glow_over_a_dark_picture_is_not_its_colour() -> None:
     )
     assert sky < 0.2
     assert stars > 3 * sky
+
+
+@pytest.mark.parametrize("counted", [True, False])
+def test_something_black_over_a_dark_picture_does_not_end_the_fit(counted: bool) -> None:
+    """A part seen as utter black holds no light; a look is fitted all the same."""
+    rng = np.random.default_rng(2)
+    place = rng.random((4000, 2))
+    artwork = np.where(rng.random((4000, 1)) < 0.03, 0.8, 0.04).repeat(3, axis=1)
+    covered = place[:, :1] < 0.3
+    seen = np.where(covered, 0.0, rng.uniform(0.45, 0.6, (4000, 1))).repeat(3, axis=1)
+    weight = np.where(covered[:, 0] & (not counted), 0.0, 1.0)
+    look = fit_colour_light(
+        seen.astype(np.float32), artwork.astype(np.float32), place, weight.astype(np.float32)
+    )
+    assert np.isfinite(look.response.weights).all()

@@ -208,3 +208,12 @@ def test_the_outlines_covariance_turns_with_the_picture(order: list[int]) -> Non
     np.testing.assert_allclose(
         found, np.outer(turned, turned), atol=0.01 * np.abs(turned).max() ** 2
     )
+
+
+def test_points_that_say_nothing_move_nothing() -> None:
+    """Where no measured point has any say, the fit stands still instead of failing."""
+    start = FittedMap.from_homography(np.diag([8.0, 8.0, 1.0]), (1600, 1200), BOX)
+    points = np.array([[10.0, 10.0], [80.0, 20.0], [150.0, 120.0], [30.0, 90.0]])
+    silent = Observations(points, start.to_photo(points) + 3.0, np.zeros((4, 2, 2)))
+    moved = fit_homography_lens(start, silent, lens=False)
+    np.testing.assert_allclose(moved.to_photo(points), start.to_photo(points), atol=1e-6)

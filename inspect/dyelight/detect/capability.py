@@ -18,17 +18,17 @@ _SURE = 1.28  # a normal score this far over the bar is over it nine times in te
 _SPECK_DE00 = 6.0
 
 
-def smallest_speck_mm(difference: Difference, de00_per_root: float) -> float | None:
+def smallest_speck_mm(difference: Difference, per_root: float) -> float | None:
     """Diameter of a round speck of ΔE00 6 found nine times in ten, in mm; None where none is.
 
     A disc of area A through a blur of sigma b has matched-filter energy c^2 A^2 / (A + 4 pi b^2),
     exact for small and for large discs (the filter being as wide as the blurred disc).
-    `de00_per_root` is what the function of that name says of the panel.
+    `per_root` is the panel's ΔE00 per root light (`de00_per_root`).
     """
     frame = difference.photo
     if not frame.usable.any():
         return None
-    contrast = _SPECK_DE00 / de00_per_root
+    contrast = _SPECK_DE00 / per_root
     # nine places in ten are at least this calm
     sigma = quantile(some_of(frame.sigma, frame.usable), 0.8)
     need = ((MARK_BAR + _SURE) * sigma / contrast) ** 2
@@ -37,12 +37,12 @@ def smallest_speck_mm(difference: Difference, de00_per_root: float) -> float | N
     return float(max(2 * np.sqrt(area_px / np.pi) / frame.px_per_mm, 0.1))
 
 
-def faintest_spot_de00(difference: Difference, de00_per_root: float) -> float | None:
+def faintest_spot_de00(difference: Difference, per_root: float) -> float | None:
     """ΔE00 of a soft spot 5 mm across found nine times in ten; None where nothing is usable."""
     scatter = spot_scatter(difference, 5.0)
     if scatter is None:
         return None
-    return float((PATCH_BAR + _SURE) * scatter * de00_per_root)
+    return float((PATCH_BAR + _SURE) * scatter * per_root)
 
 
 def de00_per_root(difference: Difference) -> float:

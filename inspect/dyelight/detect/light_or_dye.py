@@ -45,7 +45,7 @@ def light_share(
     mask, ring = (part[::step, ::step][:height, :width] for part in (mask, ring))
     sigma = float(np.clip(_WINDOW * across, *_WINDOW_PX)) / step
     core = distance_inside(mask) > min(sigma, 0.2 * across / step)
-    if core.sum() < _ENOUGH:
+    if core.sum() < _ENOUGH or not ring.any():
         return None
     lit = np.maximum(white, np.float32(0.02))
     lit = np.maximum(linear_from_root(lit, lit), np.float32(1e-3), out=lit)

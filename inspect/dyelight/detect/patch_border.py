@@ -79,7 +79,7 @@ def _stacked(
 ) -> float | None:
     """Sigma of the rise of a signal (H, W) along the normals (N, 2) at points (N, 2) of a border,
     read from `reach` px outside to `deep` px inside; `images` are the signal, where it is usable
-    and the mask."""
+    and the mask. None where too few profiles can be seen."""
     signal, usable, mask = images
     offsets = np.arange(-reach, deep + _STEP_PX, _STEP_PX)
     at = (points[:, None] + offsets[None, :, None] * normals[:, None]).astype(np.float32)

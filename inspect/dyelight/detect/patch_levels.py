@@ -172,6 +172,7 @@ def smoothed_levels(view: PatchView, span_px: tuple[float, float] = (0.0, np.inf
 def _levels(
     slope: F32, residual: F32, weight: F32, px_per_mm: float, span_px: tuple[float, float]
 ) -> list[Level]:
+    """As `smoothed_levels`, of the light channel's residual, weight and expected slope (H, W)."""
     levels: list[Level] = []
     if not weight.any():
         return levels

@@ -53,7 +53,7 @@ def measure_patch(
     ppm = view.frame.px_per_mm
     across = float(np.sqrt(place.count))
     reach = int(np.ceil(3 * ppm + 1.8 * across))
-    reach = min(reach, int(max(3 * ppm + 0.6 * across, 12 * ppm)))
+    reach = max(min(reach, int(max(3 * ppm + 0.6 * across, 12 * ppm))), _SOFT_PX)
     wide = place.grown(reach, view.usable.shape)
     cut, m = wide.window, wide.mask
     usable = view.usable[cut]

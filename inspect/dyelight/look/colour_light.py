@@ -117,11 +117,15 @@ def fit_colour_light(
     `base_weight` (N,) float32, zero where a sample must not count.
     """
     look = _fitted(observed, artwork, place, base_weight, spans)
-    if _contrast_kept(look.response, artwork[base_weight > 0]) >= _LEAST_CONTRAST:
+    counted = base_weight > 0
+    kept = _contrast_kept(look.response, artwork[counted])
+    if kept >= _LEAST_CONTRAST:
         return look
-    return _fitted(
-        observed, artwork, place, base_weight * _less_lit(observed, artwork, place), spans
-    )
+    weight = base_weight.copy()
+    weight[counted] *= _less_lit(observed[counted], artwork[counted], place[counted])
+    again = _fitted(observed, artwork, place, weight, spans)
+    # what is least lit may be something that lies over the print, and then says even less of it
+    return again if _contrast_kept(again.response, artwork[counted]) > kept else look
 
 
 def _contrast_kept(response: ColourResponse, artwork: F32) -> float:
@@ -139,8 +143,8 @@ def _contrast_kept(response: ColourResponse, artwork: F32) -> float:
 
 
 def _less_lit(observed: F32, artwork: F32, place: F64) -> Mask:
-    """Samples (N,) in the parts of the panel that a glow leaves out: where like colours are hardly
-    lighter than where they are darkest."""
+    """Samples (N,) in the parts of the panel, eight by eight, that a glow leaves out: where like
+    colours are hardly lighter than where they are darkest."""
     light, seen = artwork.mean(axis=1), observed.mean(axis=1)
     tone = np.searchsorted(np.quantile(light, np.arange(0.1, 0.95, 0.1)), light)
     part = np.clip(place * _PARTS, 0, _PARTS - 1).astype(np.intp) @ np.array([1, _PARTS])
@@ -156,6 +160,7 @@ def _less_lit(observed: F32, artwork: F32, place: F64) -> Mask:
 
 
 def _fitted(observed: F32, artwork: F32, place: F64, base_weight: F32, spans: int) -> ColourLight:
+    """The look by alternating robust least squares; arguments as for `fit_colour_light`."""
     x = terms(np.ascontiguousarray(artwork.T)).astype(np.float64)
     # the light is smooth, so that a sample's place need be known no better than to a small bin
     bins = np.clip(place * _BINS, 0, _BINS - 1).astype(np.intp) @ np.array([1, _BINS])
@@ -185,7 +190,9 @@ def _fitted(observed: F32, artwork: F32, place: F64, base_weight: F32, spans: in
             fine, coarse, bins, expected, slope, observed - expected, weight.astype(np.float64)
         )
         total = float(weight.sum())
-        scale = float(np.average((expected**2).sum(1), weights=weight + 1e-9)) * total
+        # of utter black nothing would hold the light
+        seen = float(np.average((expected**2).sum(1), weights=weight + 1e-9))
+        scale = max(seen, _FLOOR**2) * total
         penalty = np.zeros((size, size))
         penalty[:nf, :nf] = scale * _STIFF[turn] * (1e-3 * roughness(spans + 3) + 1e-5 * np.eye(nf))
         for c in range(3):

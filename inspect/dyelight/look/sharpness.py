@@ -188,9 +188,9 @@ def _tile_equations(tile: _Tile, sigma_px: float) -> _Equations:
     np.multiply(_DOWN, stack[3], out=stack[5])
     for row, kernel in enumerate(_SECOND, start=_NUISANCES):
         stack[row] = correlated(expected, kernel)[_INNER]
-    np.subtract(gaussian(expected, _WIDE_PX, 13)[_INNER], here, out=stack[9])
-    np.add(dx * dx, dy * dy, out=stack[10])
-    np.subtract(tile.observed[_INNER], here, out=stack[11])
+    np.subtract(gaussian(expected, _WIDE_PX, 13)[_INNER], here, out=stack[-3])
+    np.add(dx * dx, dy * dy, out=stack[-2])
+    np.subtract(tile.observed[_INNER], here, out=stack[-1])
     stack = stack.reshape(len(stack), -1)
     use = tile.use
     # the slope of a reflection or a shadow is no blur, nor are its pixels independent

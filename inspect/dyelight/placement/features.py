@@ -65,7 +65,7 @@ def detect(grey: F32, limit: int, contrast: float = 0.012) -> Features:
 def _stretched(grey: F32) -> U8:
     low, high = quantiles(grey[::3, ::3].ravel(), (0.005, 0.995))
     span = max(float(high - low), 0.08)
-    out = np.clip((grey - low) * np.float32(255.0 / span), 0, 255)
+    out = np.clip((grey - float(low)) * np.float32(255.0 / span), 0, 255)
     return np.asarray(out, dtype=np.uint8)
 
 

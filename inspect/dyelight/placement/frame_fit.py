@@ -233,7 +233,11 @@ def fit_homography_lens(
             normal[:8, :8] += more
             right[:8] += pull
         normal[np.diag_indices(n_free)] += 1e-9 * np.trace(normal) / n_free
-        step = np.linalg.solve(normal, right)
+        try:
+            step = np.linalg.solve(normal, right)
+        except np.linalg.LinAlgError:
+            # what is seen tells one way alone, or nothing: it moves the picture no other way
+            step = np.linalg.lstsq(normal, right, rcond=None)[0]
         picture = moved_by(picture, np.asarray(step, np.float64))
     return picture
 
