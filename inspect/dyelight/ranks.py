@@ -1,4 +1,4 @@
-"""Medians and quantiles as NumPy has them, in a third of the time or less.
+"""Medians and quantiles as NumPy has them, but for rounding, in a third of the time or less.
 
 NumPy's own look for NaN and ask for several ranks at once, which leaves out the quick selection of
 a single one. None of these know NaN.

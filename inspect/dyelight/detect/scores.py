@@ -130,8 +130,6 @@ def score_levels(frame: PhotoFrame, count: int = 4) -> tuple[ScoreLevel, ...]:
         activity = area(activity, (seen.shape[1], seen.shape[0]))
         step *= 2
         if step * _LEVEL_PX > 1.25 * narrow:
-            small = (max(seen.shape[1] // 2, 1), max(seen.shape[0] // 2, 1))
-            whole = [area(weight, small), area(coherent, small)]
-            score = _normalised(weighted, seen, whole, activity, _LEVEL_PX)
+            score = _normalised(weighted, seen, halves, activity, _LEVEL_PX)
             levels.append(ScoreLevel(score, step * _LEVEL_PX, step))
     return tuple(levels)
