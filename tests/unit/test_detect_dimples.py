@@ -63,11 +63,16 @@ def _measured(heights: dict[int, float]) -> object:
     return measure
 
 
+def _view(residual: F32) -> PatchView:
+    usable = np.ones((SIDE, SIDE), bool)
+    return cast(PatchView, SimpleNamespace(residual=residual, usable=usable))
+
+
 def test_both_flanks_make_one_candidate(monkeypatch: pytest.MonkeyPatch) -> None:
     """Measured on the stronger flank, in the box around both, with the weaker one's share."""
     there = cast(Difference, SimpleNamespace(left_over=_dimple(0.0)))
     monkeypatch.setattr(dimples, "measure_patch", _measured({1: 2.0, -1: -5.0}))
-    both = find_dimple(there, cast(PatchView, None), PLACE, 21.0)
+    both = find_dimple(there, _view(_dimple(0.0)), PLACE, 21.0)
     assert both is not None
     found, _flanks = both
     assert found.tone == "mixed"
@@ -87,14 +92,26 @@ def test_halves_that_are_both_paler_or_hardly_differ_are_none(
     """Paler all over is a spot; a trace of the other sign is mottle."""
     there = cast(Difference, SimpleNamespace(left_over=_dimple(0.0)))
     monkeypatch.setattr(dimples, "measure_patch", _measured(heights))
-    assert find_dimple(there, cast(PatchView, None), PLACE, 21.0) is None
+    assert find_dimple(there, _view(_dimple(0.0)), PLACE, 21.0) is None
+
+
+def test_a_paler_half_beside_a_bright_one_is_no_shaded_flank(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Its own surroundings hold the bright one, so that it looks dark; from outside it is pale."""
+    there = cast(Difference, SimpleNamespace(left_over=_dimple(0.0)))
+    monkeypatch.setattr(dimples, "measure_patch", _measured({1: 9.0, -1: -3.0}))
+    pale = np.asarray(PLACE.within((0, 0, SIDE, SIDE)) * 0.05, np.float32)
+    pale += 0.1 * np.maximum(_dimple(0.0), 0)
+    assert find_dimple(there, _view(pale), PLACE, 21.0) is None
+    assert find_dimple(there, _view(_dimple(0.0)), PLACE, 21.0) is not None
 
 
 def test_a_flank_is_no_other_place_within(monkeypatch: pytest.MonkeyPatch) -> None:
     """A patch cut out of one flank is that flank; a small one within it, or the whole, is not."""
     there = cast(Difference, SimpleNamespace(left_over=_dimple(0.0)))
     monkeypatch.setattr(dimples, "measure_patch", _measured({1: 2.0, -1: -5.0}))
-    both = find_dimple(there, cast(PatchView, None), PLACE, 21.0)
+    both = find_dimple(there, _view(_dimple(0.0)), PLACE, 21.0)
     assert both is not None
     flanks = both[1]
     across = np.hypot(*(np.indices((SIDE, SIDE)) - np.array([45.0, 58.0]).reshape(2, 1, 1)))

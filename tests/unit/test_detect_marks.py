@@ -155,8 +155,29 @@ def test_a_fibre_is_a_line_with_its_length() -> None:
     assert fibre.tone == "dark"
     assert fibre.features["length_mm"] == pytest.approx(10.0, rel=0.08)
     assert fibre.features["width_mm"] < 0.35
+    assert 0 <= fibre.features["least_width_mm"] == max(fibre.features["width_mm"] - 0.04, 0)
     assert fibre.features["straightness"] > 0.95
     assert fibre.features["elongation"] > 10
+
+
+def test_a_sharp_strong_mark_on_busy_print_that_is_followed_is_none_of_its_edges() -> None:
+    """A texture whose edges would have to move by 2 px to make a thread: as nothing else of them is
+    off, the thread is no edge. Where much of the print is off it may be one."""
+    image = np.zeros((SIDE, SIDE), np.float32)
+    image[199:201, 150:175] = -0.06
+    calm = _difference(image)
+    rough = np.random.default_rng(8).normal(size=(SIDE, SIDE)).astype(np.float32)
+    steep = np.asarray(0.08 * cv2.GaussianBlur(rough, (0, 0), 1.0), np.float32)
+    busy = np.asarray(calm.photo.expected + steep[..., None], np.float32)
+    frame = replace(calm.photo, expected=busy, observed=busy + calm.photo.residual[..., None])
+    (thread,) = find_marks(replace(calm, photo=frame))
+    assert thread.features["picture_share"] < 0.2
+    assert thread.features["edge_shift_px"] == 4.0
+    off = frame.residual.copy()
+    off[40:50] += 8 * SIGMA * np.random.default_rng(3).choice((-1, 1), (10, SIDE))
+    marks = find_marks(replace(calm, photo=replace(frame, residual=off)))
+    again = next(mark for mark in marks if abs(mark.center_mm[1] - 20) < 0.5)
+    assert 1.0 < again.features["edge_shift_px"] < 4.0
 
 
 def test_a_faultless_flat_panel_shows_no_marks() -> None:
@@ -228,9 +249,29 @@ def test_marks_inside_a_patch_are_its_mottle_unless_they_stand_out() -> None:
     assert without_doubles([in_its_box, diagonal]) == [in_its_box, diagonal]
 
 
+def test_a_lone_speck_in_glare_is_no_part_of_it() -> None:
+    """However strong a wide light patch is, a far smaller speck in it stays, and a dark one too."""
+    wide = {"eq_diameter_mm": 30.0, "elongation": 1.2}
+    glare = replace(_candidate("patch", 30, 30, 15.0, wide), delta_e00=25.0, tone="light")
+    speck = _mark(30, 30)
+    assert without_doubles([speck, glare]) == [speck, glare]
+    dark = replace(_mark(26, 30, eq_diameter_mm=1.8, width_mm=1.8), tone="dark")
+    assert without_doubles([dark, glare]) == [dark, glare]
+    # one that is light, and no far smaller than the patch, may be its brightest part
+    assert without_doubles([replace(dark, tone="light"), glare]) == [glare]
+
+
+def test_a_mark_that_two_filters_saw_is_no_company_of_itself() -> None:
+    """Twice the same place is one thing; half a millimetre on is another."""
+    mark, again, other = _mark(10, 10), _mark(10.05, 10), _mark(10.5, 10)
+    assert lone_marks([mark, again]) == [mark, again]
+    assert lone_marks([mark, other]) == []
+
+
 def test_a_line_within_a_patch_that_is_that_line_stays() -> None:
     """A crease may be seen on the squared-up panel too, where it measures broader and fainter."""
-    crease = replace(_mark(20, 20, elongation=40.0, length_mm=30.0), family="line")
+    long = {"elongation": 40.0, "length_mm": 30.0, "eq_diameter_mm": 4.0}
+    crease = replace(_mark(20, 20, **long), family="line")
     broad = _candidate("patch", 20, 20, 16.0, {"eq_diameter_mm": 14.0, "elongation": 50.0})
     round_one = _candidate("patch", 20, 20, 16.0, {"eq_diameter_mm": 14.0, "elongation": 1.2})
     assert without_doubles([crease, broad]) == [crease, broad]

@@ -203,6 +203,14 @@ def test_a_known_blur_is_recovered(sigma_px: float) -> None:
     assert found.edge_sigma_px() == pytest.approx(wanted, rel=0.1)
 
 
+def test_a_filter_that_softens_says_nothing_of_what_is_plain() -> None:
+    """Smoothed as a camera smooths faint detail, the edge of a speck stays as sharp as the blur; a
+    sharpened one is narrower."""
+    soft = Sharpness(1.0, NO_EFFECT, 0.6)
+    assert soft.edge_sigma_px() == pytest.approx(1.0, abs=0.02)
+    assert Sharpness(1.0, NO_EFFECT, -0.4).edge_sigma_px() < 0.9
+
+
 def test_a_reflection_on_smooth_print_is_no_blur() -> None:
     """Print without an edge tells nothing of blur: a lamp's slope over it leaves it as usual, so
     that a speck on a sky is still looked for as small as it is."""

@@ -21,10 +21,13 @@ from .line_parts import with_lines_whole
 from .marks import find_marks
 from .patches import find_patches
 from .reflections import (
+    is_lamps_side,
     is_piece_of_light,
     is_reflection,
+    is_restless,
     is_skirt,
     is_washed_by_light,
+    is_within,
     shows_through,
 )
 from .same import with_dents_whole, without_doubles
@@ -100,7 +103,8 @@ def detect(
         told, judged = with_taught(difference, found, under)
         found = tuple(told)
     found = tuple(with_chips_whole(with_lines_whole(with_dents_whole(found))))
-    mirrored = [c for c in found if is_reflection(difference, c)]
+    sides = [c for c in found if is_lamps_side(difference, c)]
+    mirrored = [c for c in found if is_reflection(difference, c) or is_within(difference, c, sides)]
     mirrored += [c for c in found if is_piece_of_light(difference, c, mirrored)]
     thrown_back = {id(c) for c in mirrored}
     hidden = difference.hidden.copy()
@@ -114,6 +118,7 @@ def detect(
         and (
             shows_through(c)
             or is_chip(c)
+            or is_restless(c)
             or not _is_hidden(difference, difference.hidden if is_mark(c) else hidden, c)
         )
         and not _on_the_rim(difference, c)

@@ -12,6 +12,7 @@ import numpy as np
 
 from ..imaging import gaussian
 from ..look import Difference
+from ..ranks import median
 from ..records import F32, Candidate, Mask
 from .patch_levels import PatchView
 from .patch_measures import measure_patch
@@ -23,6 +24,7 @@ _TWO_FACED = 0.15  # of the variance; mottle of a vapour spot has a tenth at mos
 _LEAST_PX = 6
 _CUT = 0.35  # of a flank's height
 _LEAST_LOBE = 0.15  # of the other's height
+_AROUND = 0.5  # of the place's own size
 _SAME = 0.3  # of the larger place
 
 
@@ -59,7 +61,8 @@ def find_dimple(
     flanks.sort(key=lambda one: -abs(one[0].features["delta_l"]))
     strong, weak = flanks[0][0], flanks[1][0]
     lobe = abs(weak.features["delta_l"] / strong.features["delta_l"])
-    if lobe < _LEAST_LOBE:
+    outside = _seen_from_outside(view, place, flanks[0][1], flanks[1][1])
+    if lobe < _LEAST_LOBE or outside < _LEAST_LOBE:
         return None
     whole = around_both(strong, weak)
     measured = {
@@ -70,6 +73,20 @@ def find_dimple(
     }
     whole = replace(whole, features=whole.features | measured)
     return whole, (flanks[0][1], flanks[1][1])
+
+
+def _seen_from_outside(view: PatchView, place: Place, strong: Place, weak: Place) -> float:
+    """How far the weaker flank lies on the other side of what is around the whole place, over how
+    far the stronger one does: each flank's own surroundings hold the other."""
+    wide = place.grown(int(np.ceil(_AROUND * np.sqrt(place.count))) + 2, view.usable.shape)
+    here, ring = view.residual[wide.window], view.usable[wide.window] & ~wide.mask
+    if ring.sum() < _LEAST_PX:
+        return 1.0
+    usual = median(here[ring])
+    high, low = (
+        float(view.residual[one.window][one.mask].mean()) - usual for one in (strong, weak)
+    )
+    return -low / high if high else 0.0
 
 
 def is_flank(place: Place, flanks: tuple[Place, Place]) -> bool:

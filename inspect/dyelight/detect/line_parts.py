@@ -21,7 +21,7 @@ _MOST_GAP_MM = 8.0
 _LIKE = 2.5  # how many times as wide, or as strong, one piece may be as the other
 _MEANS = (
     "delta_e00", "delta_l", "delta_c", "base_likeness", "picture_share", "dye_share",
-    "edge_shift_px", "edge_blur_ratio", "width_mm",
+    "edge_shift_px", "edge_blur_ratio", "width_mm", "least_width_mm",
 )  # fmt: skip
 
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 
 from ..colour import ciede2000, lab_from_linear
+from ..imaging import spread
 from ..look import Difference, PhotoFrame
 from ..look.render import photo_light
 from ..look.rootlight import linear_from_root
@@ -29,18 +32,50 @@ HIGH_BAR = 6.2
 MOST = 400
 _LINE_ELONGATION = 4.0
 _SMOOTH_PX = 0.8
+_OPEN_PX = 0.4  # that whole pixels leave open of a width
+# of the photo's pixels, and noise units that they stay within where the look follows the picture
+_FOLLOWED_SHARE, _FOLLOWED = 0.999, 4.5
+_FOREIGN, _FOREIGN_BLUR, _FOREIGN_SNR = 0.2, 1.4, 12.0
+_LEAST_SHIFT_PX, _FOREIGN_SHIFT_PX = 1.0, 4.0
 _PSF_WIDTH = 2.355  # full width at half maximum of a Gaussian, in sigmas
 
 
 def find_marks(difference: Difference, _found: tuple[Candidate, ...] = ()) -> tuple[Candidate, ...]:
     """Candidates of the families `point` and `line`, strongest first."""
     levels = score_levels(difference.photo)
+    followed = _is_followed(difference.photo)
     out = []
     for seed in find_seeds(levels, LOW_BAR, HIGH_BAR, MOST):
         candidate = _measure(difference, levels, seed)
         if candidate is not None:
-            out.append(candidate)
+            out.append(_foreign(candidate) if followed else candidate)
     return tuple(out)
+
+
+def _is_followed(frame: PhotoFrame) -> bool:
+    """Whether the look follows the picture everywhere: next to nothing stands out of the noise."""
+    some = spread(frame.usable.shape, least_step=3)
+    keep = frame.usable[some]
+    apart = np.abs(frame.residual[some][keep]) / frame.sigma[some][keep]
+    return bool(apart.size) and quantile(apart, _FOLLOWED_SHARE) < _FOLLOWED
+
+
+def _foreign(candidate: Candidate) -> Candidate:
+    """The mark of a picture that the look follows, its `edge_shift_px` no less than
+    `_FOREIGN_SHIFT_PX` where it is sharp, strong, and next to nothing of it is the picture's.
+
+    On busy print a small shift of edges as steep as these would make it. But here no edge is off.
+    """
+    features = candidate.features
+    foreign = (
+        features["picture_share"] < _FOREIGN
+        and features["edge_blur_ratio"] < _FOREIGN_BLUR
+        and candidate.snr > _FOREIGN_SNR
+        and _LEAST_SHIFT_PX < features["edge_shift_px"] < _FOREIGN_SHIFT_PX
+    )
+    if not foreign:
+        return candidate
+    return replace(candidate, features=features | {"edge_shift_px": _FOREIGN_SHIFT_PX})
 
 
 def _measure(
@@ -147,6 +182,7 @@ def _shape(frame: PhotoFrame, mark: Mask, box: Box) -> dict[str, float]:
         "eq_diameter_mm": _without_blur(2 * np.sqrt(area / np.pi), psf),
         "length_mm": length,
         "width_mm": thick,
+        "least_width_mm": max(thick - _OPEN_PX / frame.px_per_mm, 0.0),
         # nothing thinner than a third of the blur can be told from it
         "elongation": length / max(thick, psf / 3),
         "fill": area / max((box[2] - box[0]) * (box[3] - box[1]), area),

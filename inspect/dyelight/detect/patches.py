@@ -25,10 +25,12 @@ from .patch_levels import (
     PatchView,
     patch_view,
     smoothed_levels,
+    view_through_glare,
     without_veil,
 )
 from .patch_measures import measure_patch, measure_washed, sharpened, without
 from .places import Place, Window
+from .reflections import is_restless
 from .same import lone_marks
 from .shapes import drawn, is_mark
 from .unrest import find_unrest
@@ -43,6 +45,10 @@ _STANDS_FOR = 0.6  # share of a washed-out place that one region must hold to st
 _FRAGMENT = 0.6
 _SAME = 0.5
 _LEAST_PX = 4
+_VEILED = 0.5  # share of a place that is seen, from which it is not under glare
+_NEAR_MM, _GIVEN_UP = 3.0, 0.1
+_OF_A_DIMPLE = ("opposite_lobe", "rim_contrast")
+_UNDER_GLARE = (*_OF_A_DIMPLE, "colour_share", "light_share", "reflection_likeness")
 _NEW = 2  # marks the place just filled
 
 
@@ -54,7 +60,8 @@ def find_patches(
     Small sharp marks found before are left out, so that a strong speck is no patch.
     """
     marks = lone_marks([c for c in found_before if is_mark(c)])
-    view = patch_view(difference, drawn(difference, marks, _MARK_MM))
+    ignore = drawn(difference, marks, _MARK_MM)
+    view = patch_view(difference, ignore)
     plain = without_veil(view)
     wide_px = WIDE_MM * view.frame.px_per_mm
 
@@ -82,8 +89,37 @@ def find_patches(
         if not any(other.shared(place) > _SAME * max(other.count, place.count) for other in known):
             one = measured_at(place, _sign(view, place), peak)
             # mottle is light and dark by turns: no lobe of a dimple
-            measured.append((place, one and without(one, ("opposite_lobe", "rim_contrast"))))
+            measured.append((place, one and without(one, _OF_A_DIMPLE)))
+    measured += [(place, one) for place, one in _through_glare(difference, view, ignore)]
     return tuple(one for _, one in measured if one is not None)
+
+
+def _through_glare(
+    difference: Difference, view: PatchView, ignore: Mask
+) -> list[tuple[Place, Candidate]]:
+    """Restless places under glare too strong for colours to be judged, but not burnt out."""
+    through = view_through_glare(difference, view, ignore)
+    if through is None:
+        return []
+    out = []
+    for place, peak in find_unrest(through):
+        seen = int((view.usable[place.window] & place.mask).sum())
+        if seen > _VEILED * place.count:
+            continue
+        if _is_given_up(view, place):
+            continue
+        one = measure_patch(difference, through, place, _sign(through, place), peak)
+        if one is not None and is_restless(one):
+            out.append((place, without(one, _UNDER_GLARE)))
+    return out
+
+
+def _is_given_up(view: PatchView, place: Place) -> bool:
+    """Whether the look gave up on much of what lies around a place, as at a lamp's sharp sides."""
+    near = place.grown(int(_NEAR_MM * view.frame.px_per_mm), view.usable.shape)
+    inside = view.frame.inside[near.window]
+    given_up = float((view.given_up[near.window] & inside).sum())
+    return given_up > _GIVEN_UP * max(float(inside.sum()), 1.0)
 
 
 def _kept(view: PatchView, plain: PatchView, wide_px: float) -> tuple[list[Region], list[Region]]:

@@ -30,12 +30,15 @@ _SKIRT = 0.3  # share of a patch in the skirt of glare from which it may be the 
 _SKIRT_MM = 2.0
 _RESTLESS, _RISE, _SOFTEST_SPOT = 40.0, 4.0, 9.0
 _RESTLESS_AMID_CALM, _CALM_RISE, _NO_MORE_LIGHT = 25.0, 20.0, 0.55
+_SIDE_MM, _BESIDE_GLARE, _MOST = 3.0, 0.5, 0.5
 _WASHED_BY_LIGHT = 0.6
 _RESTLESS_IF_RAGGED, _RAGGED_RISE, _SOFTEST_RAGGED = 8.0, 6.0, 7.0
 _VERY_SOFT = 2.5
 _SHARP_BORDER = 1.3  # no glare ends so sharply, nor does what it mirrors
 _THROUGH_DE00 = 3.0
 _THROUGH_SHIFT_PX = 25.0  # no edge of the picture is that far off its place
+# or that the picture's own detail explains next to nothing of what stands far out
+_FOREIGN, _FOREIGN_SHIFT_PX, _FOREIGN_SNR = 0.1, 4.0, 15.0
 _STRONG_MARK_DE00, _STRONG_SHIFT_PX = 10.0, 12.0
 
 
@@ -91,6 +94,27 @@ def is_piece_of_light(
     return bool((near & drawn(difference, wide)).any())
 
 
+def is_lamps_side(difference: Difference, candidate: Candidate) -> bool:
+    """Whether a patch is a soft strip along glare: the side of a lamp, too steep for the look to
+    follow, so that something is left of it however smooth it is."""
+    if candidate.family != "patch" or candidate.tone != "light":
+        return False
+    features = candidate.features
+    strip = features["elongation"] > _DRAWN_OUT and features["width_mm"] > _SIDE_MM
+    if not strip or features.get("edge_blur_ratio", 0.0) < _VERY_SOFT:
+        return False
+    mask = drawn(difference, [candidate])
+    return int((difference.skirt & mask).sum()) > _BESIDE_GLARE * max(int(mask.sum()), 1)
+
+
+def is_within(difference: Difference, candidate: Candidate, sides: Sequence[Candidate]) -> bool:
+    """Whether most of a patch lies in patches told to be light."""
+    if candidate.family != "patch" or candidate.tone != "light" or not sides:
+        return False
+    mask = drawn(difference, [candidate])
+    return int((mask & drawn(difference, sides)).sum()) > _MOST * max(int(mask.sum()), 1)
+
+
 def is_washed_by_light(
     difference: Difference, candidate: Candidate, mirrored: Sequence[Candidate]
 ) -> bool:
@@ -130,7 +154,9 @@ def is_restless(candidate: Candidate) -> bool:
     # what was given up as far off may be a lamp as well
     left_over = features.get("left_over", 0.0)
     rise = features.get("left_over_rise", 0.0)
-    if not (left_over < MOST_ENERGY and features["eq_diameter_mm"] > _SKIRT_MM):
+    if candidate.family != "patch" or features["eq_diameter_mm"] <= _SKIRT_MM:
+        return False
+    if left_over >= MOST_ENERGY:
         return False
     # where all around is calm less of it tells, however softly it ends; but a small steep lamp
     # leaves as much, and is drawn better by light than by lost dye
@@ -159,6 +185,9 @@ def shows_through(candidate: Candidate) -> bool:
     if not is_mark(candidate) or candidate.delta_e00 < _THROUGH_DE00:
         return False
     if softness < _SHARP_BORDER and shift_px > _THROUGH_SHIFT_PX:
+        return True
+    foreign = features["picture_share"] < _FOREIGN and shift_px > _FOREIGN_SHIFT_PX
+    if foreign and softness < _SOFT_BORDER and candidate.snr > _FOREIGN_SNR:
         return True
     strong = candidate.family == "point" and candidate.delta_e00 > _STRONG_MARK_DE00
     return strong and softness < _VERY_SOFT and shift_px > _STRONG_SHIFT_PX

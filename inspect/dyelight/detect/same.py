@@ -16,7 +16,8 @@ _NEAR_MM = 0.8
 _SHARP = 1.8
 _SOFT = 2.2
 _WIDE_MM = 1.2
-_LINE = 8.0  # length over width
+_LINE, _LINE_AS_PATCH = 8.0, 4.5  # length over width; the squared-up panel widens what is thin
+_ITSELF = 0.5  # of the boxes around both
 _SPECK_MM = 3.5
 _THIN_MM = 0.8
 _FAR_SMALLER, _FAR_STRONGER = 0.05, 2.0
@@ -43,9 +44,20 @@ def _has_company(mark: Candidate, marks: Sequence[Candidate]) -> bool:
     return any(
         other is not mark
         and _boxes_meet(mark, other, _NEAR_MM)
+        and not _is_the_same(mark, other)
         and other.features["peak_de00"] > _HALO * mark.features["peak_de00"]
         for other in marks
     )
+
+
+def _is_the_same(a: Candidate, b: Candidate) -> bool:
+    """Whether two filters saw one mark."""
+    if a.tone != b.tone:
+        return False
+    low, high = np.maximum(a.box_mm[:2], b.box_mm[:2]), np.minimum(a.box_mm[2:], b.box_mm[2:])
+    shared = float(np.prod(np.maximum(high - low, 0)))
+    sizes = [(x1 - x0) * (y1 - y0) for x0, y0, x1, y1 in (a.box_mm, b.box_mm)]
+    return shared > _ITSELF * (sum(sizes) - shared)
 
 
 def without_doubles(found: Sequence[Candidate]) -> list[Candidate]:
@@ -53,7 +65,8 @@ def without_doubles(found: Sequence[Candidate]) -> list[Candidate]:
     that a patch shows too is kept as both, since only its name tells which measures it better.
 
     Marks inside a patch that do not stand alone are its mottle or its rim; so is a mark no stronger
-    than the patch as a whole. The halo around a strong mark goes with the mark.
+    than the patch as a whole, unless it is a sharp speck in a far wider one, as glare is, or a dark
+    one in a light patch. The halo around a strong mark goes with the mark.
     """
     patches = [c for c in found if c.family == "patch"]
     marks = [c for c in found if is_mark(c)]
@@ -64,9 +77,11 @@ def without_doubles(found: Sequence[Candidate]) -> list[Candidate]:
             if _large_and_soft(candidate):
                 continue
             around = [p for p in patches if _inside(candidate, p) and not _one_line(candidate, p)]
-            if id(candidate) not in alone and any(_may_be_part(candidate, p) for p in around):
+            parts_of = [p for p in around if _may_be_part(candidate, p)]
+            if parts_of and id(candidate) not in alone:
                 continue
-            if any(candidate.delta_e00 < 1.5 * p.delta_e00 for p in around):
+            alike = [p for p in parts_of if p.tone in (candidate.tone, "mixed")]
+            if any(candidate.delta_e00 < 1.5 * p.delta_e00 for p in alike):
                 continue
             if _is_halo(candidate, marks):
                 continue
@@ -131,7 +146,8 @@ def _may_be_part(mark: Candidate, patch: Candidate) -> bool:
 
 def _one_line(mark: Candidate, patch: Candidate) -> bool:
     """Whether mark and patch are both a line: the photo's own pixels measure that better."""
-    return min(mark.features["elongation"], patch.features["elongation"]) > _LINE
+    drawn_out = patch.features["elongation"] > _LINE_AS_PATCH
+    return mark.features["elongation"] > _LINE and drawn_out
 
 
 def _large_and_soft(mark: Candidate) -> bool:

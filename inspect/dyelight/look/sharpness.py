@@ -84,7 +84,11 @@ class Sharpness:
         return out
 
     def edge_sigma_px(self) -> float:
-        """Sigma of the Gaussian whose 10-90 % rise is that of a step through blur and filter."""
+        """Sigma of the Gaussian whose 10-90 % rise is that of a step through blur and filter.
+
+        No more than the blur's own: a camera smooths faint detail away with the noise, and the
+        filter follows that where a picture has no other, but what is plain stays as sharp.
+        """
         x = np.arange(-40, 41) * 0.25
         step = 0.5 * (1 + np.vectorize(erf)(x / (np.sqrt(2) * max(self.blur_px, 0.2))))
         second = np.interp(x + 1, x, step) + np.interp(x - 1, x, step) - 2 * step
@@ -92,7 +96,7 @@ class Sharpness:
         soft = 0.5 * (1 + np.vectorize(erf)(x / np.sqrt(2 * (self.blur_px**2 + _WIDE_PX**2))))
         rise = np.maximum.accumulate(step + along * second + self.wide * (soft - step))
         ten, ninety = np.interp([0.1, 0.9], rise, x)
-        return float(max(ninety - ten, 0.8)) / 2.563
+        return min(float(max(ninety - ten, 0.8)) / 2.563, max(self.blur_px, 0.8 / 2.563))
 
 
 # of a photo whose picture has no detail to tell
