@@ -194,6 +194,7 @@ FIBRE = {
     "delta_e00": 8.0,
     "length_mm": 6.0,
     "width_mm": 0.2,
+    "least_width_mm": 0.15,
     "elongation": 30.0,
     "straightness": 0.8,
     "dye_share": 0.9,

@@ -30,6 +30,7 @@ from .places import Place, Window
 from .shapes import Box, borders_px, box_around, center_px, edge_shift, hull_px, length_and_width
 
 _GIVEN_UP = 0.5  # share of a patch
+_GIVEN_UP_BESIDE = 0.05  # share of what lies around it
 _SOFT_PX = 5  # that a Gaussian of one px reaches
 _DRAWN_OUT = 6.0  # squared length over area from which a patch is a line
 _UNSEEN_DE00 = 0.7
@@ -185,11 +186,14 @@ def measure_washed(
 def _unrest(energy: F32, given_up: Mask, mask: Mask, ring: Mask) -> dict[str, float]:
     """Mean energy left over (H, W) within a patch, and its rise over that of the ring around it.
 
-    A patch that was given up as far off is as far from the expected as anything can be.
+    A patch that was given up as far off is as far from the expected as anything can be. Beside what
+    was given up, as a lamp's sharp sides are, the look follows nothing, and no rise is said.
     """
     lost = float(given_up[mask].mean()) > _GIVEN_UP
     inside = float(MOST_ENERGY) if lost else float(energy[mask].mean())
     around = float(energy[ring].mean()) if ring.sum() > 30 else inside
+    if not lost and float(given_up[ring].mean() if ring.any() else 0.0) > _GIVEN_UP_BESIDE:
+        return {"left_over": inside}
     return {"left_over": inside, "left_over_rise": inside / max(around, 1.0)}
 
 

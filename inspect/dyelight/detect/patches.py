@@ -46,7 +46,6 @@ _FRAGMENT = 0.6
 _SAME = 0.5
 _LEAST_PX = 4
 _VEILED = 0.5  # share of a place that is seen, from which it is not under glare
-_NEAR_MM, _GIVEN_UP = 3.0, 0.1
 _OF_A_DIMPLE = ("opposite_lobe", "rim_contrast")
 _UNDER_GLARE = (*_OF_A_DIMPLE, "colour_share", "light_share", "reflection_likeness")
 _NEW = 2  # marks the place just filled
@@ -106,20 +105,10 @@ def _through_glare(
         seen = int((view.usable[place.window] & place.mask).sum())
         if seen > _VEILED * place.count:
             continue
-        if _is_given_up(view, place):
-            continue
         one = measure_patch(difference, through, place, _sign(through, place), peak)
         if one is not None and is_restless(one):
             out.append((place, without(one, _UNDER_GLARE)))
     return out
-
-
-def _is_given_up(view: PatchView, place: Place) -> bool:
-    """Whether the look gave up on much of what lies around a place, as at a lamp's sharp sides."""
-    near = place.grown(int(_NEAR_MM * view.frame.px_per_mm), view.usable.shape)
-    inside = view.frame.inside[near.window]
-    given_up = float((view.given_up[near.window] & inside).sum())
-    return given_up > _GIVEN_UP * max(float(inside.sum()), 1.0)
 
 
 def _kept(view: PatchView, plain: PatchView, wide_px: float) -> tuple[list[Region], list[Region]]:

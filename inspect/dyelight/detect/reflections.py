@@ -25,6 +25,7 @@ _FILLED, _TAPE_DE00 = 0.88, 2.0
 _LIFT_MM = 25.0
 _WIDE_MM = 12.0  # coating seldom lifts in larger pieces
 _PIECE, _AS_STRONG = 2.0, 0.7
+_PANE, _NO_RISE, _BAR_MM = 0.6, 1.3, 8.0  # panes of one window, and the bar between them
 _OVER_WHITE = 0.5  # no bare base is brighter than white
 _SKIRT = 0.3  # share of a patch in the skirt of glare from which it may be the glare's own
 _SKIRT_MM = 2.0
@@ -76,21 +77,27 @@ def is_reflection(difference: Difference, candidate: Candidate) -> bool:
 def is_piece_of_light(
     difference: Difference, candidate: Candidate, mirrored: Sequence[Candidate]
 ) -> bool:
-    """Whether a soft patch goes on where a wider and as strong reflection ends."""
+    """Whether a soft patch goes on where a wider and as strong reflection ends; one without any
+    mottle may be as wide itself, a pane of the same window."""
     softness = candidate.features.get("edge_blur_ratio", 0.0)
     if candidate.family != "patch" or candidate.tone != "light" or softness < _VERY_SOFT:
         return False
     if "washed_out" in candidate.features or is_restless(candidate):
         return False
+    smooth = (
+        candidate.features["mottle"] < _SMOOTH
+        and candidate.features.get("left_over_rise", _NO_RISE) < _NO_RISE
+    )
+    least_mm = (_PANE if smooth else _PIECE) * candidate.features["eq_diameter_mm"]
     wide = [
         one
         for one in mirrored
-        if one.features["eq_diameter_mm"] > _PIECE * candidate.features["eq_diameter_mm"]
+        if one.features["eq_diameter_mm"] > least_mm
         and one.delta_e00 > _AS_STRONG * candidate.delta_e00
     ]
     if not wide:
         return False
-    near = drawn(difference, [candidate], _SKIRT_MM)
+    near = drawn(difference, [candidate], _BAR_MM if smooth else _SKIRT_MM)
     return bool((near & drawn(difference, wide)).any())
 
 

@@ -65,8 +65,8 @@ def without_doubles(found: Sequence[Candidate]) -> list[Candidate]:
     that a patch shows too is kept as both, since only its name tells which measures it better.
 
     Marks inside a patch that do not stand alone are its mottle or its rim; so is a mark no stronger
-    than the patch as a whole, unless it is a sharp speck in a far wider one, as glare is, or a dark
-    one in a light patch. The halo around a strong mark goes with the mark.
+    than the patch as a whole, unless it is a lone sharp speck in a far wider one, as glare is, or a
+    lone dark one in a light patch. The halo around a strong mark goes with the mark.
     """
     patches = [c for c in found if c.family == "patch"]
     marks = [c for c in found if is_mark(c)]
@@ -78,10 +78,11 @@ def without_doubles(found: Sequence[Candidate]) -> list[Candidate]:
                 continue
             around = [p for p in patches if _inside(candidate, p) and not _one_line(candidate, p)]
             parts_of = [p for p in around if _may_be_part(candidate, p)]
-            if parts_of and id(candidate) not in alone:
+            if id(candidate) in alone:
+                around = [p for p in parts_of if p.tone in (candidate.tone, "mixed")]
+            elif parts_of:
                 continue
-            alike = [p for p in parts_of if p.tone in (candidate.tone, "mixed")]
-            if any(candidate.delta_e00 < 1.5 * p.delta_e00 for p in alike):
+            if any(candidate.delta_e00 < 1.5 * p.delta_e00 for p in around):
                 continue
             if _is_halo(candidate, marks):
                 continue
