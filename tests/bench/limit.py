@@ -103,7 +103,7 @@ def speck_scores(difference: Difference) -> list[tuple[F32, int]]:
 def spot_scores(difference: Difference) -> list[tuple[F32, int]]:
     """Weighted means of the squared-up difference at doubling widths, as patches are looked for."""
     view = patch_view(difference)
-    light = np.asarray(view.residual.mean(axis=2), np.float32)
+    light = view.residual
     maps = []
     for width_px in (3.0, 6.0, 12.0, 24.0):
         top = cv2.GaussianBlur(light * view.weight, (0, 0), width_px)

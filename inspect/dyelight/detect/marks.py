@@ -43,13 +43,12 @@ _PSF_WIDTH = 2.355  # full width at half maximum of a Gaussian, in sigmas
 def find_marks(difference: Difference, _found: tuple[Candidate, ...] = ()) -> tuple[Candidate, ...]:
     """Candidates of the families `point` and `line`, strongest first."""
     levels = score_levels(difference.photo)
-    followed = _is_followed(difference.photo)
-    out = []
-    for seed in find_seeds(levels, LOW_BAR, HIGH_BAR, MOST):
-        candidate = _measure(difference, levels, seed)
-        if candidate is not None:
-            out.append(_foreign(candidate) if followed else candidate)
-    return tuple(out)
+    seeds = find_seeds(levels, LOW_BAR, HIGH_BAR, MOST)
+    found = [one for seed in seeds if (one := _measure(difference, levels, seed)) is not None]
+    foreign = {id(one) for one in found if _is_foreign(one)}
+    if not foreign or not _is_followed(difference.photo):
+        return tuple(found)
+    return tuple(_off_edges(one) if id(one) in foreign else one for one in found)
 
 
 def _is_followed(frame: PhotoFrame) -> bool:
@@ -60,22 +59,21 @@ def _is_followed(frame: PhotoFrame) -> bool:
     return bool(apart.size) and quantile(apart, _FOLLOWED_SHARE) < _FOLLOWED
 
 
-def _foreign(candidate: Candidate) -> Candidate:
-    """The mark of a picture that the look follows, its `edge_shift_px` no less than
-    `_FOREIGN_SHIFT_PX` where it is sharp, strong, and next to nothing of it is the picture's.
-
-    On busy print a small shift of edges as steep as these would make it. But here no edge is off.
-    """
+def _is_foreign(candidate: Candidate) -> bool:
+    """Whether a mark is sharp, strong, and next to nothing of it is the picture's own detail, though
+    edges as steep as the picture's would make it when a little off."""
     features = candidate.features
-    foreign = (
+    return (
         features["picture_share"] < _FOREIGN
         and features["edge_blur_ratio"] < _FOREIGN_BLUR
         and candidate.snr > _FOREIGN_SNR
         and _LEAST_SHIFT_PX < features["edge_shift_px"] < _FOREIGN_SHIFT_PX
     )
-    if not foreign:
-        return candidate
-    return replace(candidate, features=features | {"edge_shift_px": _FOREIGN_SHIFT_PX})
+
+
+def _off_edges(candidate: Candidate) -> Candidate:
+    """The mark, its `edge_shift_px` as of one that no edge makes."""
+    return replace(candidate, features=candidate.features | {"edge_shift_px": _FOREIGN_SHIFT_PX})
 
 
 def _measure(
