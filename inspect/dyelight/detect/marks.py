@@ -60,7 +60,7 @@ def _is_followed(frame: PhotoFrame) -> bool:
 
 
 def _is_foreign(candidate: Candidate) -> bool:
-    """Whether a mark is sharp, strong, and next to nothing of it is the picture's own detail, though
+    """Whether a mark is sharp, strong, and hardly any of it is the picture's own detail, though
     edges as steep as the picture's would make it when a little off."""
     features = candidate.features
     return (
