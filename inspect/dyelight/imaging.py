@@ -8,6 +8,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 from .records import F32, U8, Mask
@@ -18,6 +19,7 @@ _ALL = np.ones((1, 3), np.float32)
 _PLENTY, _FEW = 60_000, 1_000
 _FINE_SIGMA = 1.6  # px; a Gaussian twice that wide is worked out on larger pixels
 _RIM_PX = 3
+_LINE = 16  # floats in a line of the processor's cache
 
 
 def gaussian(image: F32, sigma: float, size: int = 0) -> F32:
@@ -198,6 +200,15 @@ def some_of(image: NDArray[Any], mask: Mask) -> NDArray[Any]:
     return image[some][keep] if np.count_nonzero(keep) > _FEW else image[mask]
 
 
+def lined_up(shape: tuple[int, ...]) -> F32:
+    """A new array of this shape, not filled in, that begins with a line of the processor's cache:
+    loops over one that does not fetch two lines at every step, and take half as long again."""
+    size = int(np.prod(shape))
+    room = np.empty(size + _LINE, np.float32)
+    first = -(room.ctypes.data // room.itemsize) % _LINE
+    return room[first : first + size].reshape(shape)
+
+
 def as_u8(mask: Mask) -> U8:
     """A mask as 0 and 1, on the same memory where it lies in one piece."""
     return np.ascontiguousarray(mask).view(np.uint8)
@@ -232,9 +243,8 @@ def from_cells(cells: F32, cell_px: int, rows: slice, columns: slice) -> F32:
     part = cells[top : top + down, left : left + across]
     wide = enlarged(part, (across * cell_px, down))[:, cell_px : cell_px + width]
     wide = wide.reshape(down, -1)
-    full = np.empty((height, wide.shape[1]), np.float32)
     # downwards as products with three rows: quicker than to let OpenCV plan every strip anew
-    shares = _down_cells(cell_px)
-    for k, own in enumerate(strips(height, cell_px)):
-        np.matmul(shares[: own.stop - own.start], wide[k : k + 3], out=full[own])
-    return full.reshape(height, width, *cells.shape[2:])
+    step, along = wide.strides
+    three = as_strided(wide, (down - 2, 3, wide.shape[1]), (step, step, along), writeable=False)
+    full = np.matmul(_down_cells(cell_px), three)
+    return np.asarray(full.reshape(-1, width, *cells.shape[2:])[:height], np.float32)

@@ -20,7 +20,8 @@ def _line(
     outline = np.concatenate([ends + across, (ends - across)[::-1]])
     length = float(np.linalg.norm(ends[1] - ends[0]))
     features = {
-        "length_mm": length, "width_mm": 0.2, "elongation": length / 0.2, "straightness": 1.0,
+        "length_mm": length, "width_mm": 0.2,
+        "least_width_mm": 0.15, "elongation": length / 0.2, "straightness": 1.0,
         "delta_e00": 9.0, "peak_de00": 12.0, "delta_l": 9.0, "delta_c": 0.0, "base_likeness": 0.2,
         "picture_share": 0.1, "dye_share": 1.0, "edge_shift_px": 9.0,
         "edge_blur_ratio": 1.0, "snr": 30.0, "eq_diameter_mm": 1.0, "fill": 0.2,

@@ -107,7 +107,8 @@ def is_lamps_side(difference: Difference, candidate: Candidate) -> bool:
     if candidate.family != "patch" or candidate.tone != "light":
         return False
     features = candidate.features
-    strip = features["elongation"] > _DRAWN_OUT and features["width_mm"] > _SIDE_MM
+    wide = features.get("width_mm", 0.0) > _SIDE_MM
+    strip = wide and features["elongation"] > _DRAWN_OUT
     if not strip or features.get("edge_blur_ratio", 0.0) < _VERY_SOFT:
         return False
     mask = drawn(difference, [candidate])
@@ -213,7 +214,7 @@ def _is_straight_sided(candidate: Candidate) -> bool:
     return (
         candidate.area_mm2 > _FILLED * box_mm2
         and features["solidity"] > _FILLED
-        and features["colour_share"] < _OWN_COLOURS
+        and features.get("colour_share", 1.0) < _OWN_COLOURS
         and candidate.delta_e00 >= _TAPE_DE00
     )
 
@@ -227,7 +228,7 @@ def _is_thin_line(candidate: Candidate) -> bool:
         and features["width_mm"] < _THIN_MM
         and candidate.delta_e00 >= _THROUGH_DE00
         and features["edge_shift_px"] > _STRONG_SHIFT_PX
-        and features["colour_share"] < _OWN_COLOURS
+        and features.get("colour_share", 1.0) < _OWN_COLOURS
     )
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from ..imaging import lined_up
 from ..records import F32
 from .colour_table import ColourTable
 
@@ -59,7 +60,7 @@ class ColourResponse:
     def apply_to_planes(self, planes: F32) -> None:
         """Turn artwork root light (3, N) into expected root light, in place."""
         size = planes.shape[1]
-        rows = np.empty((TERMS, min(_CHUNK, size)), np.float32)
+        rows = lined_up((TERMS, min(_CHUNK, size)))
         for start in range(0, size, _CHUNK):
             part = planes[:, start : start + _CHUNK]
             expected = self.weights @ terms(part, rows)

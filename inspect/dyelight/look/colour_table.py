@@ -10,8 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
+from scipy.linalg import solveh_banded
 
 from ..records import F32, F64
 from .rootlight import TOP
@@ -38,12 +37,11 @@ def _add_smoothness(matrix: F64) -> None:
 class ColourTable:
     """Corrections in root light: `nodes` (9, 9, 9, 3) float32, indexed blue, green, red.
 
-    `cells` (64^3,) holds the same drawn out, three float32 and a blank in the bytes of each complex
-    number, so that one look-up fetches all channels.
+    `cells` (3, 64^3) float32 holds the same drawn out.
     """
 
     nodes: F32
-    cells: NDArray[np.complex128]
+    cells: F32
 
     @classmethod
     def fit(cls, artwork: F32, left: F32, weight: F32) -> ColourTable:
@@ -69,7 +67,11 @@ class ColourTable:
         matrix: F64 = np.asarray(gram.reshape(size, size), np.float64)
         _add_smoothness(matrix)
         matrix[np.diag_indices(size)] += _PULL
-        nodes = cho_solve(cho_factor(matrix), right).reshape(NODES, NODES, NODES, 3)
+        # no node is tied to one farther off than two along the first axis
+        lower = np.zeros((2 * NODES**2 + 1, size))
+        for k, diagonal in enumerate(lower):
+            diagonal[: size - k] = matrix.diagonal(-k)
+        nodes = solveh_banded(lower, right, lower=True).reshape(NODES, NODES, NODES, 3)
         return cls.from_nodes(np.clip(nodes, -_RANGE, _RANGE).astype(np.float32))
 
     @classmethod
@@ -77,13 +79,11 @@ class ColourTable:
         """The table with these nodes (9, 9, 9, 3)."""
         position = (np.arange(_FINE) + 0.5) / _FINE * (NODES - 1)
         tent = np.maximum(1 - np.abs(position[:, None] - np.arange(NODES)), 0).astype(np.float32)
-        fine = nodes
-        for _ in range(3):
-            # each turn draws the first axis out and moves it behind the others
-            fine = np.moveaxis(np.tensordot(tent, fine, axes=(1, 0)), 0, 2)
-        cells = np.zeros((_FINE**3, 4), np.float32)
-        cells[:, :3] = fine.reshape(-1, 3)
-        return cls(nodes, cells.reshape(-1).view(np.complex128))
+        # drawn out along red, then green, then blue
+        red = np.moveaxis(nodes, 3, 0).reshape(-1, NODES) @ tent.T
+        green = tent @ red.reshape(-1, NODES, _FINE)
+        blue = tent @ green.reshape(3, NODES, -1)
+        return cls(nodes, np.asarray(blue.reshape(3, -1), np.float32))
 
     def add_to(self, expected: F32, artwork: F32) -> None:
         """Add the corrections for artwork root light (3, N) to `expected` (3, N), in place."""
@@ -93,5 +93,4 @@ class ColourTable:
         index += green
         index *= _FINE
         index += red
-        found = self.cells.take(index, mode="clip").view(np.float32).reshape(-1, 4)
-        expected += found[:, :3].T
+        expected += self.cells.take(index, axis=1, mode="clip")

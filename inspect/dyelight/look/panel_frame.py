@@ -107,9 +107,15 @@ def clipped_pixels(pixels: Pixels) -> U8:
     Of pure red or yellow print one channel is often burnt out; the other two still show it.
     """
     top = int(np.iinfo(pixels.dtype).max)
-    red, green, blue = cv2.split(pixels)
-    second = cv2.max(cv2.min(red, green), cv2.min(cv2.max(red, green), blue))
-    return np.asarray(cv2.inRange(second, top - top // 255, top), np.uint8)
+    least = top - top // 255
+    out = np.zeros(pixels.shape[:2], np.uint8)
+    for rows in strips(len(out), _STRIP):
+        # the highest of all is found ten times as quickly as the second of each pixel
+        if pixels[rows].max(initial=0) >= least:
+            red, green, blue = cv2.split(pixels[rows])
+            second = cv2.max(cv2.min(red, green), cv2.min(cv2.max(red, green), blue))
+            cv2.inRange(second, least, top, dst=out[rows])
+    return out
 
 
 def _blown(clipped: F32, at: F32) -> Mask:

@@ -20,26 +20,24 @@ _LEAST_EXACT = 20
 _LAST_NEWTON, _LAST_BENT = 1e-5, 1e-6
 
 
-def _cubic_basis(u: F64) -> tuple[F64, F64]:
-    """Uniform cubic B-spline basis (N, 7) and its derivative at u in 0..1, straight on outside."""
+def _cubic_basis(u: F64) -> F64:
+    """Uniform cubic B-spline basis (N, 7) at u in 0..1, straight on outside."""
     clamped = np.clip(u, 0.0, 1.0)
     t = clamped * _SPANS
     span = np.minimum(t.astype(np.intp), _SPANS - 1)
     s = t - span
     r = 1.0 - s
-    four = np.stack(
-        [r**3 / 6, (3 * s**3 - 6 * s**2 + 4) / 6, (3 * r**3 - 6 * r**2 + 4) / 6, s**3 / 6], axis=-1
-    )
-    slope = np.stack([-(r**2) / 2, (3 * s**2 - 4 * s) / 2, (4 * r - 3 * r**2) / 2, s**2 / 2], -1)
-    slope *= _SPANS
-    rows = np.arange(u.size)[:, None]
-    columns = span[:, None] + np.arange(4)
+    s2, r2, s3, r3 = s**2, r**2, s**3, r**3
+    four = [r3 / 6, (3 * s3 - 6 * s2 + 4) / 6, (3 * r3 - 6 * r2 + 4) / 6, s3 / 6]
+    over = u - clamped
+    if over.any():
+        slope = [-r2 / 2, (3 * s2 - 4 * s) / 2, (4 * r - 3 * r2) / 2, s2 / 2]
+        four = [share + one * _SPANS * over for share, one in zip(four, slope, strict=True)]
     basis = np.zeros((u.size, CONTROL_POINTS))
-    derivative = np.zeros((u.size, CONTROL_POINTS))
-    basis[rows, columns] = four
-    derivative[rows, columns] = slope
-    basis += derivative * (u - clamped)[:, None]
-    return basis, derivative
+    flat, at = basis.reshape(-1), np.arange(0, basis.size, CONTROL_POINTS) + span
+    for k, share in enumerate(four):
+        flat[at + k] = share
+    return basis
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,15 +85,15 @@ class FittedMap:
 
     def spline_design(self, points_mm: F64) -> F64:
         """Weights (N, 49) of the control points, row by row, at artwork points (N, 2) in mm."""
-        across, _ = _cubic_basis((points_mm[:, 0] - self.origin_mm[0]) / self.span_mm[0])
-        down, _ = _cubic_basis((points_mm[:, 1] - self.origin_mm[1]) / self.span_mm[1])
+        across = _cubic_basis((points_mm[:, 0] - self.origin_mm[0]) / self.span_mm[0])
+        down = _cubic_basis((points_mm[:, 1] - self.origin_mm[1]) / self.span_mm[1])
         return (down[:, :, None] * across[:, None, :]).reshape(len(points_mm), -1)
 
     def _spline(self, points_mm: F64) -> F64:
         if not self.control_px.any():
             return np.zeros_like(points_mm)
-        across, _ = _cubic_basis((points_mm[:, 0] - self.origin_mm[0]) / self.span_mm[0])
-        down, _ = _cubic_basis((points_mm[:, 1] - self.origin_mm[1]) / self.span_mm[1])
+        across = _cubic_basis((points_mm[:, 0] - self.origin_mm[0]) / self.span_mm[0])
+        down = _cubic_basis((points_mm[:, 1] - self.origin_mm[1]) / self.span_mm[1])
         rows = (down @ self.control_px.reshape(CONTROL_POINTS, -1)).reshape(-1, CONTROL_POINTS, 2)
         out: F64 = np.einsum("nk,nkc->nc", across, rows)
         return out

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ..imaging import area
 from ..records import F32, F64, U8, Artwork, Mask, Photo, Pixels
 
-_STRIP = 512
+_STRIP = 128
 
 
 def _full_range(pixels: Pixels) -> float:
@@ -81,6 +81,9 @@ def softened(grey: F32, sigma: float) -> F32:
 def unclipped(pixels: Pixels) -> U8:
     """255 where every channel stands below the top of its range, else 0 (H, W)."""
     top = 0.992 * _full_range(pixels)
+    # the highest of all is found five times as quickly as each pixel is held against it
+    if pixels.max(initial=0) <= top:
+        return np.full(pixels.shape[:2], 255, np.uint8)
     return np.asarray(cv2.inRange(pixels, (0.0, 0.0, 0.0), (top, top, top)), dtype=np.uint8)
 
 
