@@ -108,7 +108,7 @@ def is_lamps_side(difference: Difference, candidate: Candidate) -> bool:
         return False
     features = candidate.features
     wide = features.get("width_mm", 0.0) > _SIDE_MM
-    strip = wide and features["elongation"] > _DRAWN_OUT
+    strip = wide and features.get("elongation", 0.0) > _DRAWN_OUT
     if not strip or features.get("edge_blur_ratio", 0.0) < _VERY_SOFT:
         return False
     mask = drawn(difference, [candidate])
@@ -194,7 +194,7 @@ def shows_through(candidate: Candidate) -> bool:
         return False
     if softness < _SHARP_BORDER and shift_px > _THROUGH_SHIFT_PX:
         return True
-    foreign = features["picture_share"] < _FOREIGN and shift_px > _FOREIGN_SHIFT_PX
+    foreign = features.get("picture_share", 1.0) < _FOREIGN and shift_px > _FOREIGN_SHIFT_PX
     if foreign and softness < _SOFT_BORDER and candidate.snr > _FOREIGN_SNR:
         return True
     strong = candidate.family == "point" and candidate.delta_e00 > _STRONG_MARK_DE00
