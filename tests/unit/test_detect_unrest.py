@@ -11,7 +11,13 @@ import pytest
 
 from dyelight.detect.patch_ground import ground
 from dyelight.detect.patch_levels import PatchView, view_through_glare
-from dyelight.detect.reflections import is_lamps_side, is_reflection, is_restless, is_within
+from dyelight.detect.reflections import (
+    is_lamps_side,
+    is_piece_of_light,
+    is_reflection,
+    is_restless,
+    is_within,
+)
 from dyelight.detect.unrest import find_unrest
 from dyelight.imaging import gaussian
 from dyelight.look import Difference, PanelFrame
@@ -183,3 +189,18 @@ def test_the_steep_side_of_a_lamp_is_light_however_much_is_left_of_it() -> None:
     assert not is_within(lit, _patch(120.0, 30.0), [])
     strip.features["edge_blur_ratio"] = 1.2
     assert not is_lamps_side(lit, strip)
+
+
+def test_a_smooth_patch_beside_light_as_wide_is_a_pane_of_the_same_window() -> None:
+    """Five mm apart, as a window's bar is, and no more restless than what lies around; a mottled
+    patch there is no light."""
+    everywhere = np.ones((200, 200), bool)
+    frame = SimpleNamespace(inside=everywhere, px_per_mm=PER_MM, to_px=lambda mm: mm * PER_MM - 0.5)
+    there = cast(Difference, SimpleNamespace(panel=frame, to_artwork_mm=lambda mm: mm))
+    light, pane = _patch(2.0, 1.1), _patch(2.0, 1.0)
+    apart = replace(pane, outline_mm=pane.outline_mm + np.array([19.0, 0.0]))
+    apart.features["mottle"] = 0.0
+    assert is_piece_of_light(there, apart, [light])
+    assert not is_piece_of_light(there, apart, [])
+    apart.features["mottle"] = 0.3
+    assert not is_piece_of_light(there, apart, [light])
