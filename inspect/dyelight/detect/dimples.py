@@ -61,8 +61,9 @@ def find_dimple(
     flanks.sort(key=lambda one: -abs(one[0].features["delta_l"]))
     strong, weak = flanks[0][0], flanks[1][0]
     lobe = abs(weak.features["delta_l"] / strong.features["delta_l"])
-    outside = _seen_from_outside(view, place, flanks[0][1], flanks[1][1])
-    if lobe < _LEAST_LOBE or outside < _LEAST_LOBE:
+    if lobe < _LEAST_LOBE:
+        return None
+    if _seen_from_outside(view, place, flanks[0][1], flanks[1][1]) < _LEAST_LOBE:
         return None
     whole = around_both(strong, weak)
     measured = {

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from ..look import Difference
-from ..records import Candidate
+from ..records import Candidate, Mask
 from .patch_levels import MOST_ENERGY
 from .shapes import drawn, is_mark
 
@@ -111,16 +111,14 @@ def is_lamps_side(difference: Difference, candidate: Candidate) -> bool:
     strip = wide and features.get("elongation", 0.0) > _DRAWN_OUT
     if not strip or features.get("edge_blur_ratio", 0.0) < _VERY_SOFT:
         return False
-    mask = drawn(difference, [candidate])
-    return int((difference.skirt & mask).sum()) > _BESIDE_GLARE * max(int(mask.sum()), 1)
+    return _share_in(difference.skirt, drawn(difference, [candidate])) > _BESIDE_GLARE
 
 
 def is_within(difference: Difference, candidate: Candidate, sides: Sequence[Candidate]) -> bool:
     """Whether most of a patch lies in patches told to be light."""
     if candidate.family != "patch" or candidate.tone != "light" or not sides:
         return False
-    mask = drawn(difference, [candidate])
-    return int((mask & drawn(difference, sides)).sum()) > _MOST * max(int(mask.sum()), 1)
+    return _share_in(drawn(difference, sides), drawn(difference, [candidate])) > _MOST
 
 
 def is_washed_by_light(
@@ -129,9 +127,13 @@ def is_washed_by_light(
     """Whether washed-out detail lies mostly in what was told to be light, which washes it out."""
     if "washed_out" not in candidate.features or not mirrored:
         return False
-    mask = drawn(difference, [candidate])
-    lit = int((mask & drawn(difference, mirrored)).sum())
-    return lit > _WASHED_BY_LIGHT * max(int(mask.sum()), 1)
+    lit = _share_in(drawn(difference, mirrored), drawn(difference, [candidate]))
+    return lit > _WASHED_BY_LIGHT
+
+
+def _share_in(there: Mask, mask: Mask) -> float:
+    """Share of a mask (H, W) that lies in another, 0 of an empty one."""
+    return int((there & mask).sum()) / max(int(mask.sum()), 1)
 
 
 def is_skirt(difference: Difference, candidate: Candidate) -> bool:
@@ -139,9 +141,7 @@ def is_skirt(difference: Difference, candidate: Candidate) -> bool:
     a border of its own, or up against what is hidden."""
     if candidate.family != "patch" or not difference.skirt.any():
         return False
-    mask = drawn(difference, [candidate])
-    count = max(int(mask.sum()), 1)
-    if (difference.skirt & mask).sum() < _SKIRT * count:
+    if _share_in(difference.skirt, drawn(difference, [candidate])) < _SKIRT:
         return False
     if is_restless(candidate):
         return False

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from ..records import Candidate
-from .shapes import is_mark
+from .shapes import boxes_iou, is_mark
 
 _PAD_MM, _PAD_SHARE = 0.3, 0.1  # a rim's marks lie beside the outline
 _NEAR_MM = 0.8
@@ -52,12 +52,7 @@ def _has_company(mark: Candidate, marks: Sequence[Candidate]) -> bool:
 
 def _is_the_same(a: Candidate, b: Candidate) -> bool:
     """Whether two filters saw one mark."""
-    if a.tone != b.tone:
-        return False
-    low, high = np.maximum(a.box_mm[:2], b.box_mm[:2]), np.minimum(a.box_mm[2:], b.box_mm[2:])
-    shared = float(np.prod(np.maximum(high - low, 0)))
-    sizes = [(x1 - x0) * (y1 - y0) for x0, y0, x1, y1 in (a.box_mm, b.box_mm)]
-    return shared > _ITSELF * (sum(sizes) - shared)
+    return a.tone == b.tone and boxes_iou(a, b) > _ITSELF
 
 
 def without_doubles(found: Sequence[Candidate]) -> list[Candidate]:

@@ -16,8 +16,8 @@ from ..records import Artwork, Candidate, Capture, NoPlacement, Note, Photo
 from .capture import hidden_from_all, merged_capture, nothing_placed, photo_is_usable
 from .same import without_doubles
 from .several_local import merged_local
-from .shapes import is_mark
-from .sight import Member, Sight, boxes_iou, counted, joined, moved, mover, views
+from .shapes import boxes_iou, is_mark
+from .sight import Member, Sight, counted, joined, moved, mover, views
 
 _VECTOR_MM, _VECTOR_SHARE = 0.3, 0.25
 _DOUBLE_SNR = 12.0  # twice what a second image is reported from

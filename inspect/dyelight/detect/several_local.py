@@ -17,8 +17,8 @@ from ..records import Candidate, Mask
 from .forced import Second, second_look
 from .marks import HIGH_BAR as MARK_BAR
 from .patches import HIGH_BAR as PATCH_BAR
-from .shapes import is_mark
-from .sight import Member, Sight, boxes_iou, joined
+from .shapes import boxes_iou, is_mark
+from .sight import Member, Sight, joined
 
 _EDGE_SHIFT = "edge_shift_px"
 _SLACK_MM = 0.3

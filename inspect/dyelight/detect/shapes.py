@@ -21,6 +21,15 @@ def is_mark(candidate: Candidate) -> bool:
     return candidate.family in ("point", "line")
 
 
+def boxes_iou(a: Candidate, b: Candidate) -> float:
+    """Intersection over union of two candidates' boxes."""
+    one, other = np.array(a.box_mm), np.array(b.box_mm)
+    sides = np.minimum(one[2:], other[2:]) - np.maximum(one[:2], other[:2])
+    shared = float(np.maximum(sides, 0).prod())
+    union = float((one[2:] - one[:2]).prod() + (other[2:] - other[:2]).prod()) - shared
+    return shared / max(union, 1e-9)
+
+
 def drawn(difference: Difference, candidates: Sequence[Candidate], grow_mm: float = 0.0) -> Mask:
     """Outlines of candidates filled on the panel frame (H, W) bool, grown by `grow_mm`."""
     frame = difference.panel

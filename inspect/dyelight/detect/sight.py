@@ -120,12 +120,3 @@ def joined(best: Member, others: Mapping[int, float], seen_from: Sequence[int]) 
     """
     snr = float(np.sqrt(best.candidate.snr**2 + sum(value**2 for value in others.values())))
     return counted(best.candidate, snr, len({seen_from[n] for n in (best.photo, *others)}))
-
-
-def boxes_iou(a: Candidate, b: Candidate) -> float:
-    """Intersection over union of two candidates' boxes."""
-    one, other = np.array(a.box_mm), np.array(b.box_mm)
-    sides = np.minimum(one[2:], other[2:]) - np.maximum(one[:2], other[:2])
-    shared = float(np.maximum(sides, 0).prod())
-    union = float((one[2:] - one[:2]).prod() + (other[2:] - other[:2]).prod()) - shared
-    return shared / max(union, 1e-9)
