@@ -17,7 +17,7 @@ from ..look.rootlight import linear_from_root
 from ..ranks import quantile
 from ..records import F32, F64, Candidate, Mask
 from .doubles_field import ShiftField, best_fields, evidence, loud_slips
-from .doubles_fit import fit_tiles
+from .doubles_fit import STRONGEST, fit_tiles
 from .doubles_pattern import ShiftPattern, follow
 from .doubles_score import DARK, ShiftScores, fine_scores, panel_scores, sampled, tile_counts
 
@@ -103,6 +103,8 @@ def _held_against(
     pattern's strength over its error and the part that it covers; None where they show none."""
     art, scores = difference.artwork, look.scores
     size_mm = (art.width_mm, art.height_mm)
+    if not _may_show(scores, look.field):
+        return None
     pattern = follow(fit_tiles(difference, look.field, scores.centers_mm, look.fine), size_mm)
     if pattern is None or pattern.sure_tiles < (_SURE_TILES if look.joint else _SURE_ALONE):
         return None
@@ -116,6 +118,22 @@ def _held_against(
         return None
     shows, part = _cover(scores, pattern, size_mm)
     return (look, pattern, sure, part) if shows else None
+
+
+def _may_show(scores: ShiftScores, field: ShiftField) -> bool:
+    """Whether the tiles would show the faintest second image that is told, as `_cover` asks.
+
+    It spares the fits: woven cloth is like itself at many shifts, and what the look misses of it
+    speaks for each of them.
+    """
+    score, power = evidence(scores, field.at(scores.centers_mm))
+    told = np.isfinite(score) & (STRONGEST * power > _TELLING)
+    if not told.any():
+        return True
+    shown = float(score[told].sum() / power[told].sum()) / _LEAST_STRENGTH
+    return shown > _SHOWN or (
+        shown > _SHOWN_ALL_OVER and float(np.mean(score[told] > 0)) >= _ALL_OVER
+    )
 
 
 def _farthest_mm(pattern: ShiftPattern, size_mm: tuple[float, float]) -> float:

@@ -29,6 +29,8 @@ _ROUNDS = 6
 _FINEST_PX_PER_MM = 6.5
 _NUISANCES = 7
 _STILL, _STILL_PX = 5e-4, 0.02  # steps in strength and place under which a fit has converged
+_FAINTEST, STRONGEST = 0.01, 0.6
+_SUNK = 3  # rounds in a row at the faintest strength after which a fit is given up
 # prior standard deviations: strength, shift, place (px), light, light's slope, gain, blur (px^2)
 _PRIOR = (0.5, 2.0, 2.0, 1.5, 1.5, 0.3, 0.3, 0.3, 0.2, 0.6, 0.6, 0.6)
 
@@ -156,6 +158,7 @@ def _fit_tile(difference: Difference, center_mm: F64, shift_mm: F64, fine: bool)
     level = [root, root * ramp, root * ramp[:, None]]
     covariance = np.eye(5)
     most = tile.pad - 3.0
+    sunk = 0
 
     def some(image: F32) -> F32:
         """A third of the pixels that count: enough for a median."""
@@ -202,7 +205,11 @@ def _fit_tile(difference: Difference, center_mm: F64, shift_mm: F64, fine: bool)
         right = (weighted @ target).astype(np.float64) + pull * scale**2
         step = np.linalg.solve(normal, right)
         before = strength
-        strength = float(np.clip(strength + np.clip(step[0], -0.15, 0.15), 0.01, 0.6))
+        strength = strength + float(np.clip(step[0], -0.15, 0.15))
+        strength = min(max(strength, _FAINTEST), STRONGEST)
+        sunk = sunk + 1 if strength == _FAINTEST else 0
+        if sunk == _SUNK:
+            return None
         shift = shift + np.clip(step[1:3], -1, 1)
         place = place + np.clip(step[3:5], -1, 1)
         if np.linalg.norm(shift - place) > most or np.linalg.norm(place) > 3:
@@ -210,7 +217,7 @@ def _fit_tile(difference: Difference, center_mm: F64, shift_mm: F64, fine: bool)
         covariance = np.linalg.inv(normal)[:5, :5] * scale**2
         if abs(strength - before) < _STILL and np.abs(step[1:5]).max() < _STILL_PX:
             break
-    if strength <= 0.011 or np.linalg.norm(shift - start) > 4.5:
+    if strength < 1.1 * _FAINTEST or np.linalg.norm(shift - start) > 4.5:
         return None
     per_mm = tile.px_per_mm
     return TileFit(

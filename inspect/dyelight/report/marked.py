@@ -14,7 +14,17 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from ..records import F64, U8, Finding, Inspection
-from .card import CANVAS, INK, cut, header, limited, photo_alone, unplaced_picture, wrapped
+from .card import (
+    CANVAS,
+    INK,
+    LONG_SIDE_PX,
+    cut,
+    header,
+    limited,
+    photo_alone,
+    unplaced_picture,
+    wrapped,
+)
 from .plates import Plate, Wanted, split_sides, stack_heights, text_font
 from .strokes import double_line, double_stroke, hatch_polygons, ring_around, scale_bar
 from .tags import draw_tags, number_ranges, tag_boxes
@@ -25,6 +35,7 @@ MOST_PLATES = 14
 _PICTURE_PX = 1800
 _NUMBERED_PX = 1500
 _MOST_ENLARGED = 3.0
+_LEAST_SHARE = 0.5  # under which the whole is shrunk rather than the panel alone
 _SEVERITY = {"critical": 0, "major": 1, "minor": 2}
 
 
@@ -63,13 +74,22 @@ def marked_picture(inspection: Inspection, photo: U8 | None = None) -> Image.Ima
     local = _by_weight(inspection)
     whole = [item for item in inspection.findings if item.extent == "panel"]
     known = inspection.panel.size_known
-    base = _fitted(pictures.observed, _PICTURE_PX)
-    font_px = int(np.clip(max(base.shape[:2]) / 75, 15, 24))
+    size = _fitting(pictures.observed, _PICTURE_PX)
+    font_px = int(np.clip(max(size) / 75, 15, 24))
     named = len(local) <= MOST_PLATES
     plates = [_plate(item, font_px, known) for item in local if named]
     notes = _notes(inspection, [] if named else local)
-    scale = pictures.px_per_mm * base.shape[1] / pictures.observed.shape[1]
-    lay = _layout(base, scale, plates, len(whole), notes, font_px)
+    scale = pictures.px_per_mm / pictures.observed.shape[1]
+    lay = _layout(size, scale, plates, len(whole), notes, font_px)
+    # margins and text keep their size, and the panel takes what they leave
+    share = min(
+        1 - (lay.canvas_width - LONG_SIDE_PX) / lay.width,
+        1 - (lay.canvas_height - LONG_SIDE_PX) / lay.height,
+    )
+    if _LEAST_SHARE < share < 1:
+        size = (int(size[0] * share), int(size[1] * share))
+        lay = _layout(size, scale, plates, len(whole), notes, font_px)
+    base = _fitted(pictures.observed, size)
     canvas = np.full((lay.canvas_height, lay.canvas_width, 3), CANVAS, np.uint8)
     rings = _panel_on(canvas, lay, base, inspection, local)
     placed = _stand(lay, plates, rings)
@@ -98,8 +118,8 @@ def numbered_picture(inspection: Inspection, photo: U8 | None = None) -> Image.I
     if pictures is None:
         return photo_alone(photo)
     local = _by_weight(inspection)
-    base = _fitted(pictures.observed, _NUMBERED_PX)
-    height, width = base.shape[:2]
+    width, height = size = _fitting(pictures.observed, _NUMBERED_PX)
+    base = _fitted(pictures.observed, size)
     font_px = round(max(height, width) / 42)
     scale = pictures.px_per_mm * width / pictures.observed.shape[1]
     lay = _Layout(0, 0, width, height, width, height + 2 * font_px, scale, font_px)
@@ -147,10 +167,14 @@ def _number(
     draw_tags(draw, tag_boxes(rings, numbers, bounds, lay.font_px), numbers, lay.font_px)
 
 
-def _fitted(observed: U8, long_side_px: int) -> U8:
+def _fitting(observed: U8, long_side_px: int) -> tuple[int, int]:
+    """Width and height to draw the panel at."""
     factor = min(long_side_px / max(observed.shape[:2]), _MOST_ENLARGED)
-    size = (max(1, round(observed.shape[1] * factor)), max(1, round(observed.shape[0] * factor)))
-    method = cv2.INTER_AREA if factor < 1 else cv2.INTER_CUBIC
+    return max(1, round(observed.shape[1] * factor)), max(1, round(observed.shape[0] * factor))
+
+
+def _fitted(observed: U8, size: tuple[int, int]) -> U8:
+    method = cv2.INTER_AREA if size[0] < observed.shape[1] else cv2.INTER_CUBIC
     return np.asarray(cv2.resize(observed, size, interpolation=method), dtype=np.uint8)
 
 
@@ -165,9 +189,15 @@ def _plate(item: Finding, font_px: int, size_known: bool) -> Plate:
 
 
 def _layout(
-    base: U8, scale: float, plates: list[Plate], banners: int, notes: list[str], font_px: int
+    size: tuple[int, int],
+    scale: float,
+    plates: list[Plate],
+    banners: int,
+    notes: list[str],
+    font_px: int,
 ) -> _Layout:
-    height, width = base.shape[:2]
+    """The layout for a panel drawn at `size` (width, height); `scale` is 1/mm of its width."""
+    width, height = size
     gap = max(6, font_px // 2)
     margin = max((plate.width for plate in plates), default=0)
     side = margin + 4 * gap if margin else 2 * gap
@@ -180,7 +210,7 @@ def _layout(
         height=height,
         canvas_width=width + 2 * side,
         canvas_height=top + height + round(font_px * (3 + 1.5 * lines)),
-        scale=scale,
+        scale=scale * width,
         font_px=font_px,
     )
 
