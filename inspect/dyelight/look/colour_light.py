@@ -26,7 +26,7 @@ from ..records import F32, F64, Mask
 from .colour_response import ColourResponse, terms
 from .colour_table import ColourTable
 from .light_field import SmoothField, raise_spans, roughness, spline_basis
-from .rootlight import OFFSET
+from .rootlight import ROOT_OFFSET
 
 _REACH = (20.0, 10.0, 6.0, 5.0, 4.5, 4.5, 4.5)
 _STIFF = (100.0, 30.0, 10.0, 3.0, 1.0, 1.0, 1.0, 1.0)  # light is free to bend only when colour fits
@@ -98,8 +98,11 @@ def _levels(artwork: F32, base: F32) -> list[NDArray[np.intp]]:
 
 
 def veil_slope(expected: F32) -> F32:
-    """Change of root light per unit of linear light added, at expected root light."""
-    return np.asarray(0.5 / (expected + np.sqrt(OFFSET)), np.float32)
+    """Change of root light per unit of linear light added, at expected root light.
+
+    A response may fall a little under zero in black, where the slope would have no bound.
+    """
+    return np.asarray(0.5 / (np.maximum(expected, 0) + ROOT_OFFSET), np.float32)
 
 
 def _over_bins(centres: F64, spans: int) -> F64:

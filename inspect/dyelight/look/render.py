@@ -66,8 +66,9 @@ class LitArtwork:
         for plane, gain in zip(planes, self.gain, strict=True):
             plane *= from_cells(gain, CELL_PX, rows, columns)
             if half is not None:
-                # as `veil_slope` has it, in one pass less
-                added = plane + ROOT_OFFSET
+                # as `veil_slope` has it
+                added = np.maximum(plane, np.float32(0))
+                added += ROOT_OFFSET
                 plane += np.divide(half, added, out=added)
             cv2.threshold(plane, 0, 0, cv2.THRESH_TOZERO, dst=plane)
             linear_from_root(plane, plane)
