@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from dyelight.detect.patch_ground import ground
-from dyelight.detect.patch_levels import PatchView, view_through_glare
+from dyelight.detect.patch_levels import PatchView
 from dyelight.detect.reflections import (
     is_lamps_side,
     is_piece_of_light,
@@ -137,33 +137,6 @@ def test_what_was_given_up_is_restless_for_no_reflection() -> None:
     """Where nothing could be forgiven the energy is the most there is: it may be a lamp."""
     assert is_restless(_patch(390.0, 30.0))
     assert not is_restless(_patch(400.0, 30.0))
-
-
-def _under_glare(hidden: Mask, blown: Mask) -> Difference:
-    """A panel whose left-over difference is noise, part of it under glare, part burnt out."""
-    whole = np.ones((SIDE, SIDE), bool)
-    frame = SimpleNamespace(
-        inside=whole, printed=whole, blown=blown, px_per_mm=PER_MM, edge_mm=np.full(whole.shape, 9)
-    )
-    noise = np.random.default_rng(5).normal(size=whole.shape).astype(np.float32)
-    return cast(
-        Difference,
-        SimpleNamespace(
-            panel=frame, hidden=hidden, past_end=~whole, outline_seen=True, left_over=noise
-        ),
-    )
-
-
-def test_glare_that_is_not_burnt_out_counts_as_seen_for_what_is_left_over() -> None:
-    """All of it but the burnt core and a pixel or two beside, and what was told to be ignored."""
-    hidden, core, mark = _disc(240, 240, 80), _disc(240, 240, 30), _disc(300, 240, 4)
-    base = _view(np.zeros((SIDE, SIDE), np.float32))
-    view = replace(base, usable=~hidden)
-    through = view_through_glare(_under_glare(hidden, core), view, mark)
-    assert through is not None
-    assert not (through.usable & (_disc(240, 240, 31) | mark)).any()
-    assert through.usable[hidden & ~_disc(240, 240, 34) & ~mark].all()
-    assert view_through_glare(_under_glare(core, core), replace(base, usable=~core), mark) is None
 
 
 def test_the_steep_side_of_a_lamp_is_light_however_much_is_left_of_it() -> None:

@@ -30,7 +30,6 @@ _QUARTER, _STEPS = 0.3186, 512.0  # lower quartile of |normal noise|; eight-bit 
 # a scatter told by some 50 values is taken so many times, and not below this share of the panel's
 _FEW, _CALMEST = 1.3, 0.2
 _GRAIN_MM = 0.35
-_BESIDE = np.ones((5, 5), np.uint8)  # what is burnt out spoils the pixels next to it
 MOST_ENERGY = np.float32(400)  # a strong speck stands for no wide patch
 _LEAST_SCATTER = 0.0008  # root light: what eight-bit steps leave after smoothing
 
@@ -82,29 +81,13 @@ def patch_view(difference: Difference, ignore: Mask | None = None) -> PatchView:
     )
 
 
-def view_through_glare(difference: Difference, view: PatchView, ignore: Mask) -> PatchView | None:
-    """The view with strong glare that is not burnt out counted as seen, but for what is to `ignore`
-    (H, W) bool: colours say nothing there, but what is left of the difference may. None where there
-    is no such glare."""
-    gone = cv2.dilate((difference.panel.blown | difference.past_end).astype(np.uint8), _BESIDE)
-    veiled = difference.hidden & (gone == 0) & _in_reach(difference) & ~ignore
-    if not veiled.any():
-        return None
-    usable = view.usable | veiled
-    energy = _energy(difference.left_over, usable, view.frame.px_per_mm)
-    return replace(view, usable=usable, energy=energy)
-
-
 def _usable(difference: Difference) -> Mask:
-    """Where patches are looked for on the panel frame (H, W)."""
-    return np.asarray(_in_reach(difference) & ~difference.hidden)
-
-
-def _in_reach(difference: Difference) -> Mask:
-    """Where the panel frame (H, W) shows print clear of the panel's rim."""
+    """Where patches are looked for on the panel frame (H, W): print that shows, clear of the
+    panel's rim."""
     frame = difference.panel
     edge_mm = _EDGE_MM if difference.outline_seen else _UNSEEN_EDGE_MM
-    return np.asarray(frame.inside & frame.printed & (frame.edge_mm > edge_mm))
+    inside = frame.inside & frame.printed & (frame.edge_mm > edge_mm)
+    return np.asarray(inside & ~difference.hidden)
 
 
 def _weight(slope: F32, residual: F32, usable: Mask) -> F32:

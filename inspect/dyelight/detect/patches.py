@@ -25,12 +25,10 @@ from .patch_levels import (
     PatchView,
     patch_view,
     smoothed_levels,
-    view_through_glare,
     without_veil,
 )
 from .patch_measures import measure_patch, measure_washed, sharpened, without
 from .places import Place, Window
-from .reflections import is_restless
 from .same import lone_marks
 from .shapes import drawn, is_mark
 from .unrest import find_unrest
@@ -45,9 +43,7 @@ _STANDS_FOR = 0.6  # share of a washed-out place that one region must hold to st
 _FRAGMENT = 0.6
 _SAME = 0.5
 _LEAST_PX = 4
-_VEILED = 0.5  # share of a place that is seen, from which it is not under glare
 _OF_A_DIMPLE = ("opposite_lobe", "rim_contrast")
-_UNDER_GLARE = (*_OF_A_DIMPLE, "colour_share", "light_share", "reflection_likeness")
 _NEW = 2  # marks the place just filled
 
 
@@ -89,26 +85,7 @@ def find_patches(
             one = measured_at(place, _sign(view, place), peak)
             # mottle is light and dark by turns: no lobe of a dimple
             measured.append((place, one and without(one, _OF_A_DIMPLE)))
-    measured += [(place, one) for place, one in _through_glare(difference, view, ignore)]
     return tuple(one for _, one in measured if one is not None)
-
-
-def _through_glare(
-    difference: Difference, view: PatchView, ignore: Mask
-) -> list[tuple[Place, Candidate]]:
-    """Restless places under glare too strong for colours to be judged, but not burnt out."""
-    through = view_through_glare(difference, view, ignore)
-    if through is None:
-        return []
-    out = []
-    for place, peak in find_unrest(through):
-        seen = int((view.usable[place.window] & place.mask).sum())
-        if seen > _VEILED * place.count:
-            continue
-        one = measure_patch(difference, through, place, _sign(through, place), peak)
-        if one is not None and is_restless(one):
-            out.append((place, without(one, _UNDER_GLARE)))
-    return out
 
 
 def _kept(view: PatchView, plain: PatchView, wide_px: float) -> tuple[list[Region], list[Region]]:

@@ -171,6 +171,10 @@ def _consistent(
         top, right, bottom, left = combo
         for one, two, span in ((top, bottom, h), (left, right, w)):
             if one is None or two is None:
+                lone = one or two
+                if lone is not None:
+                    spread_mm = np.hypot(_DRIFT_SD_MM, 0.5 * _STRETCH_SD * span)
+                    score -= 0.5 * (lone.middle / spread_mm) ** 2 * prior_weight
                 continue
             spread = np.hypot(_STRETCH_SD, 0.15 / span)
             score -= 0.5 * (((one.middle + two.middle) / span) / spread) ** 2 * prior_weight
