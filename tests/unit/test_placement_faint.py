@@ -20,7 +20,9 @@ from dyelight.placement.frame_fit import (
 )
 from dyelight.placement.grain import by_grain
 from dyelight.placement.hold import held, laid
+from dyelight.placement.outline import _consistent
 from dyelight.placement.scaled import PhotoViews, artwork_view
+from dyelight.placement.sides import Line
 from dyelight.placement.spline_fit import fit_spline
 from dyelight.records import F64, U8, Artwork, NoPlacement, Photo, Placement
 from dyelight.simulate import PlantedDefect, Truth, drawn_artwork, simulate_photo
@@ -217,3 +219,13 @@ def test_points_that_say_nothing_move_nothing() -> None:
     silent = Observations(points, start.to_photo(points) + 3.0, np.zeros((4, 2, 2)))
     moved = fit_homography_lens(start, silent, lens=False)
     np.testing.assert_allclose(moved.to_photo(points), start.to_photo(points), atol=1e-6)
+
+
+def test_a_lone_side_lies_no_further_off_than_print_can_be() -> None:
+    """Of a pair of sides with one unseen the other is the line near the print's edge, not a
+    clearer one 5 mm off, as a shadow's end is."""
+    artwork = Artwork("a.png", "0" * 64, np.zeros((8, 8, 3), np.uint8), None, 254.0, 203.0)
+    near, shadow = Line(0.3, 0.0, 0.5), Line(5.0, 0.0, 0.9)
+    side = Line(0.2, 0.0, 0.8)
+    taken = _consistent([[None], [side, None], [shadow, near, None], [side, None]], artwork, 0.6)
+    assert taken == (None, side, near, side)
