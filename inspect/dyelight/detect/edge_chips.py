@@ -13,14 +13,12 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from ..colour import lab_from_linear
-from ..imaging import highest, summed
 from ..look import Difference
 from ..look.render import photo_light
-from ..look.rootlight import linear_from_root
 from ..ranks import median, medians, quantile
 from ..records import F32, Candidate, Mask
-from .edge_strips import TELLS, EdgeLight, expected_on
+from .bared_metal import begins_past_the_edge, could_be_metal
+from .edge_bareness import BARE, bareness, departure, greyness
 from .patch_levels import PatchView, patch_view
 from .patch_measures import measure_patch
 from .places import Place
@@ -29,20 +27,17 @@ _RIM_MM = 0.35  # nearer to the outline its own error and the rounded rim decide
 _UNSEEN_RIM_MM = 1.1  # an outline that was not seen may be off by the print's drift
 _DEPTH_MM = 12.0
 _TOUCH_MM, _BLURS = 0.9, 1.5
+_SHINE_MM, _SHINE_BLURS = 0.6, 3.0  # what lies behind shines in no further over the rim
 _LEAST_DEPTH_MM = 0.8
 _LEAST_GREY_MM = 1.25  # what lies behind an edge that is a little off is grey as well
 _LEAST_MM2, _MOST_MM2 = 0.6, 150.0
-# of the way from print to base: metal that shows is darker than the base where it is coated white
-_BARE, _MEAN_BARE = 0.28, 0.35
+_MEAN_BARE = 0.35
 _AROUND_MM = 3.0
 _AROUND_BARE = 0.4  # of the bite's own
 _LONG = 4.0  # length along the edge over depth from which it is the rim or a bare strip
 _MOST = 12
-_ROW = 1024
 _ALIKE_PX = 4
-# where the base's colour is not known: a clear difference, towards a grey
-_CLEARLY, _WHOLLY = 0.1, 0.35  # root light, over all three channels
-_GREY_CHROMA = 9.0
+_LEAST_GREY = 0.25  # neutral likeness of a place of whatever departs: a chroma of 9
 _LEAST_SCATTER = 0.004  # root light
 _SOFTEST, _OVER_WHITE = 3.0, 0.5
 _STRONG_DE00 = 12.0
@@ -63,6 +58,7 @@ def find_chips(
     # what lies past the edge shines in as far as the photo's blur
     blur_mm = difference.photo.blur_px / difference.photo.px_per_mm
     touch_mm = rim_mm - _RIM_MM + _TOUCH_MM + _BLURS * blur_mm
+    shine_mm = rim_mm + _SHINE_MM + _SHINE_BLURS * blur_mm
     band = frame.in_photo & frame.opaque & ~difference.past_end
     band &= (frame.edge_mm > rim_mm) & (frame.edge_mm < _DEPTH_MM)
     if not band.any():
@@ -72,12 +68,13 @@ def find_chips(
     rim = apart[band & (frame.edge_mm < touch_mm + _TOUCH_MM)]
     out: list[Candidate] = []
     view: PatchView | None = None
-    for bareness, least_mm in (
-        (_bareness(difference, band), _LEAST_DEPTH_MM),
-        (_greyness(difference, band, apart), _LEAST_GREY_MM),
+    for shows, least_mm, least_grey in (
+        (bareness(difference, band), _LEAST_DEPTH_MM, 0.0),
+        (greyness(difference, band, apart), _LEAST_GREY_MM, 0.0),
+        (departure(apart, band, frame.edge_mm, ppm), _LEAST_GREY_MM, _LEAST_GREY),
     ):
         least_mm += rim_mm - _RIM_MM
-        for place in _bites(frame.edge_mm, bareness, band, touch_mm, least_mm, ppm):
+        for place in _bites(frame.edge_mm, shows, band, touch_mm, least_mm, ppm):
             # the bite itself was left out of what patches are measured in
             view = view or patch_view(difference)
             usable = view.usable.copy()
@@ -90,6 +87,14 @@ def find_chips(
             one = measure_patch(difference, own, place, sign, _snr(height, rim, place.count))
             if one is None or not _could_be_bare(one):
                 continue
+            if one.features["neutral_likeness"] < least_grey:
+                continue
+            shallow = bool(frame.edge_mm[place.window][place.mask].max() < shine_mm)
+            dark = _is_dark(one)
+            if (dark or shallow) and begins_past_the_edge(difference, place, shallow=shallow):
+                continue
+            if dark and not could_be_metal(difference, place):
+                continue
             if any(_shared(one.box_mm, box) > _OWN for box in taken):
                 continue
             out.append(replace(one, family="chip"))
@@ -98,12 +103,14 @@ def find_chips(
 
 
 def _bites(
-    edge_mm: F32, bareness: F32, band: Mask, touch_mm: float, least_mm: float, ppm: float
+    edge_mm: F32, shows: F32, band: Mask, touch_mm: float, least_mm: float, ppm: float
 ) -> Iterator[Place]:
-    """The largest places of the band (H, W) where the base shows and that are shaped as a bite,
+    """The largest places of the band (H, W) where the base `shows` and that are shaped as a bite,
     reaching at least `least_mm` in."""
-    bare = cv2.morphologyEx((bareness > _BARE).astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2)))
-    bare[~band] = 0
+    square = np.ones((2, 2), np.uint8)
+    bare = cv2.erode((shows > BARE).astype(np.uint8), square, anchor=(1, 1))
+    # with the anchor of the erosion all would come to lie a pixel further right and down
+    bare = cv2.dilate(bare, square, anchor=(0, 0))
     _, labels, stats, _ = cv2.connectedComponentsWithStats(bare, connectivity=4)
     found = 0
     for label in np.argsort(-stats[:, cv2.CC_STAT_AREA]):
@@ -114,7 +121,7 @@ def _bites(
             return
         x, y, w, h = (int(v) for v in stats[label, :4])
         place = Place.of(labels[y : y + h, x : x + w] == label, x, y)
-        if _is_bite(edge_mm, bareness, band, place, (touch_mm, least_mm), ppm):
+        if _is_bite(edge_mm, shows, band, place, (touch_mm, least_mm), ppm):
             found += 1
             yield place
 
@@ -136,57 +143,9 @@ def is_chip(candidate: Candidate) -> bool:
     return candidate.family == "chip"
 
 
-def _bareness(difference: Difference, band: Mask) -> F32:
-    """0 where the photo shows the print, 1 where it shows the base (H, W); 0 off the band and
-    where the two look alike."""
-    rows, columns = np.nonzero(band)
-    # in rows, since images are no wider than a short integer
-    padded = np.pad(np.stack([columns, rows], axis=-1), ((0, -rows.size % _ROW), (0, 0)), "edge")
-    at = padded.reshape(-1, _ROW, 2).astype(np.float32)
-    due, base = (
-        image.reshape(-1, 3)[: rows.size]
-        for image in expected_on(difference, EdgeLight.of(difference), at)
-    )
-    seen = difference.panel.observed[rows, columns]
-    room = base - due
-    whole = summed((room * room)[None])[0]
-    share = summed(((seen - due) * room)[None])[0] / np.maximum(whole, np.float32(1e-9))
-    # another colour than on the way from print to base is no bare base
-    off = highest(np.abs(seen - due - share[:, None] * room)[None])[0]
-    alike = off < np.maximum(0.5 * np.sqrt(whole), TELLS)
-    out = np.zeros(band.shape, np.float32)
-    out[rows, columns] = np.where((whole > 3 * TELLS**2) & alike, share, 0)
-    return out
-
-
-def _greyness(difference: Difference, band: Mask, apart: F32) -> F32:
-    """How far off the print's colour a grey place of the band is (H, W), 1 for the whole way; 0
-    where the photo shows a colour, beside the lit white as well as by itself. `apart` (H, W, 3) is
-    the photo's root light less the expected.
-
-    Of a picture that holds no white the bare base's colour is only guessed, and metal that shows
-    is darker than the base. What broke away is grey all the same.
-    """
-    frame = difference.panel
-    far = np.sqrt(summed(apart * apart))
-    out = np.zeros(band.shape, np.float32)
-    rows, columns = np.nonzero(band & (far > _CLEARLY))
-    if not rows.size:
-        return out
-    seen = linear_from_root(np.maximum(frame.observed[rows, columns], 0))
-    lit = np.maximum(linear_from_root(difference.white[rows, columns]), np.float32(0.02))
-    chroma = np.full(rows.size, np.inf, np.float32)
-    for light in (seen, seen / lit):
-        lab = lab_from_linear(np.asarray(np.clip(light, 0, 1)[None], np.float32))[0]
-        chroma = np.minimum(chroma, np.hypot(lab[:, 1], lab[:, 2]))
-    share = np.minimum(far[rows, columns] / np.float32(_WHOLLY), 1)
-    out[rows, columns] = np.where(chroma < _GREY_CHROMA, share, 0)
-    return out
-
-
 def _is_bite(
     edge_mm: F32,
-    bareness: F32,
+    shows: F32,
     band: Mask,
     place: Place,
     from_to_mm: tuple[float, float],
@@ -207,20 +166,23 @@ def _is_bite(
     beside = ~skirt & band[wide.window] & (edge_mm[wide.window] < touch_mm + _TOUCH_MM)
     if beside.sum() < 12:
         return False
-    mean = float(bareness[place.window][place.mask].mean())
-    around = quantile(bareness[wide.window][beside], 0.6)
+    mean = float(shows[place.window][place.mask].mean())
+    around = quantile(shows[wide.window][beside], 0.6)
     return mean > _MEAN_BARE and around < _AROUND_BARE * mean
 
 
 def _could_be_bare(candidate: Candidate) -> bool:
     """Whether it may be lifted coating at all: light ends softly, or is brighter than the base."""
     features = candidate.features
-    # where no border could be read, only what no reflection is as strong as
-    unread = 0.0 if candidate.delta_e00 > _STRONG_DE00 else np.inf
-    soft = features.get("edge_blur_ratio", unread) > _SOFTEST
-    # what is darker by much may be a shadow, or what lies behind the panel
-    dark = features["delta_l"] < -_DARKER
-    return not soft and not dark and features["over_white"] < _OVER_WHITE
+    # where no border could be read, only what no reflection is as strong as, nor a shadow
+    sure = candidate.delta_e00 > _STRONG_DE00 and not _is_dark(candidate)
+    soft = features.get("edge_blur_ratio", 0.0 if sure else np.inf) > _SOFTEST
+    return not soft and features["over_white"] < _OVER_WHITE
+
+
+def _is_dark(candidate: Candidate) -> bool:
+    """Whether it is so much darker than the print that it may be a shadow, or lie behind."""
+    return candidate.features["delta_l"] < -_DARKER
 
 
 def _middle_of(apart: F32) -> F32:
