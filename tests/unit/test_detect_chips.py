@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -175,3 +177,14 @@ def test_a_faint_tint_departs_as_one_and_the_rim_does_not() -> None:
     shown = departure(apart, band, edge_mm, per_mm) > BARE
     assert shown[tinted].mean() > 0.9
     assert shown[band & ~tinted].mean() < 0.01
+
+
+def test_the_end_of_a_bare_strip_is_no_bite() -> None:
+    """A strip is told as far as the rounded corners; what is bare there belongs to it."""
+    (bite,) = find_chips(_seen((60.0, 80.0, 7.0, 4.0)))
+    x0, y0, _, y1 = bite.box_mm
+    beside = replace(bite, family="border", box_mm=(x0 - 80, y0, x0 - 0.3, y1))
+    elsewhere = replace(bite, family="border", box_mm=(0.0, 0.0, 2.0, 80.0))
+    assert with_chips_whole([bite, elsewhere]) == [bite, elsewhere]
+    corner = replace(bite, box_mm=(x0, y0, x0 + 1.5, y1))
+    assert with_chips_whole([corner, beside]) == [beside]

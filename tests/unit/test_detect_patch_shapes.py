@@ -116,6 +116,16 @@ def test_noise_and_a_few_marks_are_no_streaks() -> None:
     assert _lines(noise, even, weight, 5.0) is None
 
 
+def test_a_line_far_stronger_than_the_others_is_no_streak() -> None:
+    """A bare strip along the side, or a scratch, is left out of the streaks that are alike."""
+    even, weight = np.full((600, 800, 3), 0.5, np.float32), np.ones((600, 800), np.float32)
+    drawn = _striped([90, 200, 330], 0.0035)
+    drawn[470:472] += 0.2
+    lines = _lines(drawn, even, weight, 5.0)
+    assert lines is not None
+    assert [round(v) for v in lines.at] == pytest.approx([90, 200, 330], abs=1)
+
+
 def test_the_pictures_own_lines_are_no_streaks() -> None:
     """Horizontal edges of the picture a fifth of a pixel out of place are not printed streaks."""
     y = np.arange(600, dtype=np.float32)

@@ -122,6 +122,20 @@ def test_a_mottled_patch_is_no_reflection() -> None:
     assert not is_restless(_patch(90.0, 1.2))
 
 
+def test_a_restless_patch_at_the_edge_is_no_room_mirrored_there() -> None:
+    """A soft smooth patch that runs over the panel's edge is light, unless more is left of it than
+    around and lost dye draws it better."""
+    size = SimpleNamespace(width_mm=200.0, height_mm=150.0)
+    there = cast(Difference, SimpleNamespace(artwork=size))
+    patch = replace(_patch(33.0, 11.0), box_mm=(0.5, 40.0, 14.5, 54.0))
+    patch.features.update({"reflection_likeness": 0.0, "mottle": 0.0, "light_share": 0.45})
+    assert not is_reflection(there, patch)
+    patch.features["light_share"] = 0.55
+    assert is_reflection(there, patch)
+    patch.features.update({"light_share": 0.45, "left_over_rise": 2.0})
+    assert is_reflection(there, patch)
+
+
 def test_amid_calm_less_mottle_tells_however_soft_the_patch() -> None:
     """A wide soft spot on a calm picture keeps less energy, and stands out all the more."""
     soft = _patch(30.0, 25.0)

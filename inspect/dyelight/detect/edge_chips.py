@@ -41,6 +41,7 @@ _LEAST_GREY = 0.25  # neutral likeness of a place of whatever departs: a chroma 
 _LEAST_SCATTER = 0.004  # root light
 _SOFTEST, _OVER_WHITE = 3.0, 0.5
 _STRONG_DE00 = 12.0
+_END_MM = 2.0  # about a corner's rounding
 _DARKER = 8.0  # L*
 _OWN = 0.5  # share of another candidate's box within a bite's, from which it is part of it
 
@@ -127,7 +128,11 @@ def _bites(
 
 
 def with_chips_whole(found: Sequence[Candidate]) -> list[Candidate]:
-    """The candidates without those that lie within a bite."""
+    """The candidates without those that lie within a bite, and without bites that are the ends of
+    a bare strip, at the panel's corners."""
+    strips = [c for c in found if c.family == "border"]
+    ends = {id(c) for c in found if is_chip(c) and any(_ends(c, strip) for strip in strips)}
+    found = [c for c in found if id(c) not in ends]
     chips = [c for c in found if is_chip(c)]
     return [
         c
@@ -136,6 +141,15 @@ def with_chips_whole(found: Sequence[Candidate]) -> list[Candidate]:
         or c.extent == "panel"
         or not any(_shared(c.box_mm, chip.box_mm) > _OWN for chip in chips)
     ]
+
+
+def _ends(chip: Candidate, strip: Candidate) -> bool:
+    """Whether a bite lies where a strip along one side ends, and is about as wide as that."""
+    low, high = np.array(strip.box_mm[:2]), np.array(strip.box_mm[2:])
+    first, last = np.array(chip.box_mm[:2]), np.array(chip.box_mm[2:])
+    wide_mm = float((high - low).min())
+    near = (first > low - _END_MM).all() and (last < high + _END_MM).all()
+    return bool(near and (last - first).max() < wide_mm + _END_MM)
 
 
 def is_chip(candidate: Candidate) -> bool:

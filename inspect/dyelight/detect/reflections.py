@@ -33,6 +33,7 @@ _RESTLESS, _RISE, _SOFTEST_SPOT = 40.0, 4.0, 9.0
 _RESTLESS_AMID_CALM, _CALM_RISE, _NO_MORE_LIGHT = 25.0, 20.0, 0.55
 _SIDE_MM, _BESIDE_GLARE, _MOST = 3.0, 0.5, 0.5
 _WASHED_BY_LIGHT = 0.6
+_EVEN = 0.5  # share of light at which light and lost dye draw a patch alike
 _RESTLESS_IF_RAGGED, _RAGGED_RISE, _SOFTEST_RAGGED = 8.0, 6.0, 7.0
 _VERY_SOFT = 2.5
 _SHARP_BORDER = 1.3  # no glare ends so sharply, nor does what it mirrors
@@ -70,6 +71,7 @@ def is_reflection(difference: Difference, candidate: Candidate) -> bool:
             features["mottle"] < _SMOOTH
             and features.get("slope", 1.0) > _DETAIL_KEPT
             and _at_the_edge(difference, candidate)
+            and not _is_lost_dye(features)
         )
     )
 
@@ -241,6 +243,16 @@ def _drawn_by_light(features: Mapping[str, float]) -> bool:
         and features["mottle"] < _MOTTLED
         and features.get("slope", 1.0) > _DETAIL_KEPT
         and features.get("edge_blur_ratio", 0.0) > _SOFT_BORDER
+    )
+
+
+def _is_lost_dye(features: Mapping[str, float]) -> bool:
+    """Whether a patch that reaches the panel's edge is no room that is mirrored there: more of it
+    is left than of what lies around, and lost dye draws it better than light."""
+    return bool(
+        features.get("left_over_rise", 0.0) > _RAGGED_RISE
+        and _RESTLESS_IF_RAGGED < features.get("left_over", 0.0) < MOST_ENERGY
+        and features.get("light_share", 1.0) < _EVEN
     )
 
 

@@ -32,6 +32,7 @@ _LEAST_SCORE = 7.0  # over the noise of the mean of all segments
 _LEAST_WITHOUT = 4.5  # and still so without the segment that says most
 _AGREE = 0.7
 _LEAST_LINES = 3
+_MOST_ALIKE = 10.0  # times the middle line's change
 _APART_MM = 0.8
 _SHIFT_PX = 0.4  # by which the picture's own edges may be off on the panel frame
 _LEAST_NOISE = 0.0003  # root light, of a segment's mean
@@ -161,6 +162,10 @@ def _lines(
     weights = total / np.maximum(total.sum(axis=0), 1e-6)
     change = np.einsum("sh,shc->hc", weights, mean)
     strength = np.take_along_axis(np.abs(change), channel[:, None], axis=1)[:, 0]
+    # streaks are alike; a bare strip or a scratch along the axis is none of them
+    at = at[strength[at] < _MOST_ALIKE * float(np.median(strength[at]))]
+    if len(at) < _LEAST_LINES:
+        return None
     wide = [int((strength[max(y - 4, 0) : y + 5] > 0.5 * strength[y]).sum()) for y in at]
     return _Lines(at.astype(np.float64), np.abs(joint)[at], change[at], float(np.median(wide)))
 
