@@ -91,6 +91,14 @@ def test_a_crease_has_lost_a_share_of_its_dye(difference: Difference, shot: Simu
     assert kind_of_line(course, dark, WORDS) in ("crease_line", None)
 
 
+def test_a_fold_is_wider_than_the_blur_and_a_cut_is_not(
+    difference: Difference, shot: SimulatedPhoto
+) -> None:
+    """0.8 mm are a few pixels of this photo, 0.2 mm are one."""
+    (cut, _), (fold, _) = (followed(difference, shot, at) for at in (SCRATCH_MM, CREASE_MM))
+    assert cut.width_blurs < WORDS.limit.wide_line.value < fold.width_blurs
+
+
 def test_a_curled_fibre_is_not_straight(difference: Difference, shot: SimulatedPhoto) -> None:
     """Lint bends, and may be dark."""
     course, dark = followed(difference, shot, HAIR_MM)
@@ -134,28 +142,33 @@ def test_a_found_line_is_traced_along_its_outline(
 
 
 @pytest.mark.parametrize(
-    ("kind", "straightness", "white_share", "told"),
+    ("kind", "straightness", "white_share", "width_blurs", "told"),
     [
-        ("crease_line", 0.999, 0.65, "scratch"),
-        ("scratch", 0.999, 0.2, "crease_line"),
-        ("scratch", 0.999, 0.45, "scratch"),
-        ("crease_line", 0.999, 0.45, "crease_line"),
-        ("fibre", 0.96, 0.65, "fibre"),
+        ("crease_line", 0.999, 0.65, 3.5, "scratch"),
+        ("scratch", 0.999, 0.2, 2.4, "crease_line"),
+        ("scratch", 0.999, 0.3, 3.5, "crease_line"),
+        ("scratch", 0.999, 0.3, 2.4, "scratch"),
+        ("scratch", 0.999, 0.45, 3.5, "scratch"),
+        ("crease_line", 0.999, 0.45, 3.5, "crease_line"),
+        ("crease_line", 0.999, 0.45, 2.4, "scratch"),
+        ("crease_line", 0.996, 0.3, 3.5, "scratch"),
+        ("fibre", 0.96, 0.65, 3.5, "fibre"),
     ],
 )
-def test_white_light_tells_a_scratch_from_a_crease(
+def test_colour_width_and_course_tell_a_scratch_from_a_crease(
     make_finding: Callable[..., Finding],
     kind: Kind,
     straightness: float,
     white_share: float,
+    width_blurs: float,
     told: str,
 ) -> None:
-    """Where both explain a straight line alike, its first name stays."""
+    """Where both explain a straight wide line alike, its first name stays."""
     features = {"straightness": 0.97, "length_mm": 30.0}
     item = replace(
         make_finding(1, kind, (40.0, 30.0), (30.0, 1.0)), tone="light", features=features, doubts=()
     )
-    course = LineCourse(straightness, 30.0, white_share)
+    course = LineCourse(straightness, 30.0, white_share, width_blurs)
     assert told_apart(item, course, WORDS).kind == told
 
 
@@ -168,7 +181,10 @@ def test_white_light_tells_a_scratch_from_a_crease(
         (LineCourse(0.95, 12.0, 0.9), False, "fibre"),
         (LineCourse(0.983, 12.0, 0.9), False, "fibre"),
         (LineCourse(0.988, 12.0, 0.9), False, None),
-        (LineCourse(0.999, 60.0, 0.45), False, None),
+        (LineCourse(0.999, 60.0, 0.45, 3.5), False, None),
+        (LineCourse(0.999, 60.0, 0.45), False, "scratch"),
+        (LineCourse(0.999, 60.0, 0.3, 3.5), False, "crease_line"),
+        (LineCourse(0.999, 60.0, 0.3), False, None),
         (LineCourse(0.999, 110.0, 0.45), False, "crease_line"),
         (LineCourse(0.999, 110.0, 0.52), False, None),
         (LineCourse(0.999, 60.0, 0.5), True, "crease_line"),

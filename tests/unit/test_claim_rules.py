@@ -115,7 +115,7 @@ def test_beside_an_unseen_edge_a_difference_is_no_mark(plain: Claim) -> None:
     """What lies beside the panel differs from the file as well."""
     unseen = answered(plain, AT_EDGE | {"outline_seen": False}, spot_snr=30.0)
     seen = answered(plain, AT_EDGE | {"outline_seen": True}, spot_snr=30.0)
-    assert (unseen.code, seen.code) == ("cut_edge", "mark")
+    assert (unseen.code, seen.code) == ("cut_edge", "pressing")
 
 
 def test_a_mark_in_a_small_file_is_told_besides(plain: Claim) -> None:
@@ -225,7 +225,7 @@ def test_a_place_in_a_bare_strip_is_the_bare_edge(plain: Claim) -> None:
 def test_coating_that_came_away_at_an_edge_is_no_line(plain: Claim) -> None:
     """A line covers little of the place; where most of it differs there is a patch."""
     lies: dict[str, Any] = AT_EDGE | {"outline_seen": True}
-    cut: dict[str, Any] = {"line_snr": 20.0, "line": LineCourse(1.0, 6.0, 0.9), "line_dark": False}
+    cut: dict[str, Any] = {"line_snr": 20.0, "line": LineCourse(1.0, 26.0, 0.9), "line_dark": False}
     seen = cut | {"likeness": 0.7, "unlike": 7.0}
     patch = answered(plain, lies, delta_e00=30.0, **seen)
     line = answered(plain, lies, delta_e00=4.0, **seen)
@@ -234,6 +234,75 @@ def test_coating_that_came_away_at_an_edge_is_no_line(plain: Claim) -> None:
     assert line.kind == "scratch"
     assert lit.kind != "coating_lift"
     assert answered(plain, lies | {"edge_mm": 30.0}, delta_e00=30.0, **seen).kind == "scratch"
+
+
+@pytest.mark.parametrize(
+    "mark",
+    [
+        {"spot_snr": 20.0, "opposite_lobe": 0.8},
+        {"line_snr": 20.0, "line": LineCourse(0.999, 6.0, 0.9), "line_dark": False},
+    ],
+)
+def test_a_small_mark_at_an_edge_is_coating_that_came_away(
+    plain: Claim, mark: dict[str, Any]
+) -> None:
+    """Its raised rim has two sides, as a dent has, and it may be as narrow as a line."""
+    lies: dict[str, Any] = AT_EDGE | {"outline_seen": True}
+    at_edge, inside = answered(plain, lies, **mark), answered(plain, {}, **mark)
+    assert (at_edge.code, at_edge.kind) == ("pressing", "coating_lift")
+    assert inside.code == "handling"
+    assert answered(plain, lies, line_at_edge=True, **mark).kind == (
+        "coating_lift" if "spot_snr" in mark else None
+    )
+
+
+def test_a_finding_beside_the_place_explains_what_is_left_over_there(
+    plain: Claim, make_finding: Callable[..., Finding]
+) -> None:
+    """The file has a mark there too, but not the one that shows."""
+    cut = replace(make_finding(1, "scratch", (61.5, 45.0), (2.0, 0.5)), confidence=0.8)
+    lies: dict[str, Any] = {"slack_mm": 3.0}
+    shown = answered(plain, lies, found=(cut,), line_snr=20.0, line=None, **OWN_MARK)
+    quiet = answered(plain, lies, found=(cut,), **OWN_MARK)
+    assert (shown.code, shown.finding) == ("handling", cut)
+    assert quiet.code == "in_file"
+
+
+def test_the_cut_of_a_bare_strip_is_no_line_of_its_own(
+    plain: Claim, make_finding: Callable[..., Finding]
+) -> None:
+    """A strip without print is told before the smaller line that its end was found as."""
+    strip = make_finding(1, "bare_edge", (60.0, 45.0), (100.0, 4.0))
+    line = make_finding(2, "crease_line", (60.0, 45.0), (90.0, 2.0))
+    assert answered(plain, {}, found=(strip, line)).finding == strip
+
+
+def test_little_light_shows_where_the_print_is_dark(plain: Claim) -> None:
+    """Where the place is plainly lighter, and not where it is not, nor by lost dye alone."""
+    lighter: dict[str, Any] = {"delta_e00": 8.0, "delta_l": 6.0, **OWN_MARK}
+    assert answered(plain, {}, light_added=0.02, **lighter).code == "reflection"
+    assert answered(plain, {}, light_added=0.0, **lighter).code == "in_file"
+    even: dict[str, Any] = {"delta_e00": 2.0, "delta_l": 1.0, **OWN_MARK}
+    assert answered(plain, {}, light_added=0.02, **even).code == "in_file"
+
+
+@pytest.mark.parametrize("change", [{"line_snr": 6.0}, {"spot_snr": 6.0}, {"delta_e00": 6.0}])
+def test_what_is_left_over_takes_sureness(plain: Claim, change: dict[str, Any]) -> None:
+    """It is too little to be named and too much to be denied."""
+    quiet, doubted = answered(plain, {}, **OWN_MARK), answered(plain, {}, **OWN_MARK, **change)
+    assert (quiet.code, doubted.code) == ("in_file", "in_file")
+    assert doubted.sure < wording.SURE <= quiet.sure
+    light: dict[str, Any] = {"reflected": 1.0, "light_added": 0.2}
+    lit, crossed = (answered(plain, {}, **light, **more) for more in ({}, {"line_snr": 6.0}))
+    assert (lit.code, crossed.code) == ("reflection", "reflection")
+    assert crossed.sure < wording.SURE <= lit.sure
+
+
+def test_a_short_dark_line_that_may_be_a_spot_is_lint(plain: Claim) -> None:
+    """It fills little of a line's filter; what answers to it much less is none."""
+    short: dict[str, Any] = {"line_snr": 12.0, "line": DARK_LINE, "line_dark": True}
+    assert answered(plain, {}, spot_snr=14.0, **short).kind == "fibre"
+    assert answered(plain, {}, spot_snr=18.0, **short).code == "mark"
 
 
 def test_a_speck_that_is_a_piece_of_a_line_is_the_line(
@@ -257,9 +326,9 @@ def test_a_place_beside_a_finding_is_not_surely_the_files_own(
     patch = make_finding(1, "vapour_spot", (68.5, 45.0), (14.0, 10.0))
     patch = replace(patch, delta_e00=4.5, doubts=())
     speck = replace(make_finding(2, "dust_speck", (62.0, 45.0), (1.0, 1.0)), delta_e00=4.5)
-    within = answered(plain, lies, found=(patch,), delta_e00=6.0, **OWN_MARK)
-    beside = answered(plain, lies, found=(speck,), delta_e00=6.0, **OWN_MARK)
-    alone = answered(plain, lies, delta_e00=6.0, **OWN_MARK)
+    within = answered(plain, lies, found=(patch,), delta_e00=4.7, **OWN_MARK)
+    beside = answered(plain, lies, found=(speck,), delta_e00=4.7, **OWN_MARK)
+    alone = answered(plain, lies, delta_e00=4.7, **OWN_MARK)
     assert within.finding == patch
     assert (beside.code, alone.code) == ("in_file", "in_file")
     assert beside.sure < wording.SURE <= alone.sure

@@ -11,7 +11,7 @@ from .made import cannot, make_answer, small_file, sure_of
 from .measures import Lies, Look
 from .nearest import nearest
 from .of_finding import of_finding
-from .of_light import as_light, in_thrown_light, of_light
+from .of_light import as_light, in_thrown_light, is_veiled, of_light
 from .of_picture import agrees, cut_edge, of_picture, own_sure
 from .records import Answer, Evidence, Ground
 from .thin_lines import dent_of, kind_of_line, kind_of_spot, told_apart
@@ -19,6 +19,7 @@ from .thin_lines import dent_of, kind_of_line, kind_of_spot, told_apart
 # a mark of the file's own may be lighter or darker in the photo than expected, by so much more
 _BESIDE_OWN = 1.5
 _PIECES = 1.5  # how much longer than a speck a line must be of which it is a piece
+_SHORT = 0.8  # share of a spot's answer from which one that may not be a spot is a short line
 _FAR = 0.3  # sureness lost where a finding lies as far off as the place may be
 
 
@@ -54,7 +55,9 @@ def answer_of(evidence: Evidence, words: ClaimFile) -> Answer:
         if _same_patch(item, lies, look):
             gap_mm = 0.0
         sure = item.confidence * (1 - _FAR * gap_mm / max(lies.slack_mm, 1e-6))
-        if gap_mm == 0 or sure >= own:
+        # what is left over at the place is that finding's, and no mark of the file
+        shows = _is_small(item, lies) and _left_over(lies, look, words, times=_BESIDE_OWN)
+        if gap_mm == 0 or sure >= own or shows:
             return of_finding(item, evidence, words, sure / max(item.confidence, 1e-6))
     bare = _bare_edge(lies, look, evidence, words)
     if bare is not None:
@@ -63,6 +66,7 @@ def answer_of(evidence: Evidence, words: ClaimFile) -> Answer:
     if _left_over(lies, look, words, times=_BESIDE_OWN if own_is_sure else 1.0):
         return _unnamed(evidence, look, words)
     lit = look.light_added >= limit.hidden_light.value or in_thrown_light(look, words)
+    lit = lit or is_veiled(look, words)
     light = None if own_is_sure and not lit else of_light(evidence, lies, look, words)
     answer = light or cut_edge(evidence, lies, words) or of_picture(evidence, look, own, words)
     if near is not None and answer.code == "in_file":
@@ -80,6 +84,11 @@ def _may_be_piece(item: Finding, look: Look) -> bool:
     own_mm = max(item.features.get("length_mm", 0.0), item.eq_diameter_mm)
     longer = look.line is not None and look.line.length_mm >= _PIECES * own_mm
     return item.kind == "dust_speck" and longer
+
+
+def _is_small(item: Finding, lies: Lies) -> bool:
+    """Whether a finding is a line, or no wider than the place may be off."""
+    return "straightness" in item.features or item.eq_diameter_mm <= 2 * lies.slack_mm
 
 
 def _same_patch(item: Finding, lies: Lies, look: Look) -> bool:
@@ -124,8 +133,8 @@ def _unnamed(evidence: Evidence, look: Look, words: ClaimFile) -> Answer:
     """A small mark that only shows because one place was named, too weak or strange to be found."""
     grounds = [*_left_over_grounds(look, words), Ground("likeness", look.likeness, "1")]
     asks: list[Ask] = ["closer", "another_place"]
-    found = _of_patch(evidence, look, words) or _of_spot(evidence, look, words)
-    found = found or _of_line(evidence, look, words)
+    found = _of_patch(evidence, look, words) or _at_rim(evidence, look, words)
+    found = found or _of_spot(evidence, look, words) or _of_line(evidence, look, words)
     return found or make_answer("mark", sure_of(words, "mark"), grounds, evidence, words, asks=asks)
 
 
@@ -170,6 +179,26 @@ def _of_patch(evidence: Evidence, look: Look, words: ClaimFile) -> Answer | None
     return _doubtful("coating_lift", grounds, evidence, words, also=["other_kind"])
 
 
+def _at_rim(evidence: Evidence, look: Look, words: ClaimFile) -> Answer | None:
+    """A compact mark at an edge, where coating comes away first and nothing else is likely.
+
+    The coating's raised rim throws light to one side and shade to the other, as a dent does, and
+    small pieces answer to a line's filter as well. What is longer than such pieces is a line, and
+    so is lint, which is dark.
+    """
+    limit, lies, line = words.limit, evidence.lies, look.line
+    if lies is None or lies.edge_mm > limit.edge_reach_mm.value:
+        return None
+    if look.reflected >= limit.reflected.value:
+        return None
+    plain = line is not None and (look.line_dark or line.length_mm > limit.lift_mm.value)
+    if look.line_snr >= look.spot_snr and (plain or look.line_at_edge):
+        return None
+    grounds = _left_over_grounds(look, words)
+    grounds.append(Ground("edge", lies.edge_mm, "mm", limit.edge_reach_mm.value))
+    return _doubtful("coating_lift", grounds, evidence, words, also=["other_kind"])
+
+
 def _of_spot(evidence: Evidence, look: Look, words: ClaimFile) -> Answer | None:
     """A compact mark without a name whose two sides, or one, tell what it is."""
     limit = words.limit
@@ -184,8 +213,9 @@ def _of_spot(evidence: Evidence, look: Look, words: ClaimFile) -> Answer | None:
 def _of_line(evidence: Evidence, look: Look, words: ClaimFile) -> Answer | None:
     """A line without a name whose course, tone and colour tell what it is."""
     limit, line = words.limit, look.line
-    if line is None or look.line_snr < max(limit.line_snr.value, look.spot_snr):
-        # a spot answers to a line's filter as well, but more to its own
+    if line is None or look.line_snr < max(limit.line_snr.value, _SHORT * look.spot_snr):
+        # a spot answers to a line's filter as well, but more to its own; a line much shorter than
+        # the filter does so by little
         return None
     if look.line_at_edge:
         # the shadow or the rim of the panel's own edge
@@ -197,6 +227,7 @@ def _of_line(evidence: Evidence, look: Look, words: ClaimFile) -> Answer | None:
     grounds.append(Ground("straightness", line.straightness, "1", limit.straight_line.value))
     if not look.line_dark:
         grounds.append(Ground("white_share", line.white_share, "1", limit.white_share.value))
+        grounds.append(Ground("line_width", line.width_blurs, "1", limit.wide_line.value))
     return _doubtful(kind, grounds, evidence, words, length_mm=line.length_mm, also=["other_kind"])
 
 

@@ -52,6 +52,8 @@ class Limits(StrictTable):
     plain_light: Threshold
     bright_clipped: Threshold
     light_added: Threshold
+    faint_light: Threshold
+    veiled_l: Threshold
     reflection_likeness: Threshold
     own_likeness: Threshold
     own_contrast: Threshold
@@ -61,6 +63,7 @@ class Limits(StrictTable):
     stands_out: Threshold
     mark_snr: Threshold
     differs_de00: Threshold
+    tinted_de00: Threshold
     spot_snr: Threshold
     line_snr: Threshold
     streak_snr: Threshold
@@ -68,9 +71,13 @@ class Limits(StrictTable):
     curled_line: Threshold
     white_share: Threshold
     dye_share: Threshold
+    plain_dye_share: Threshold
+    wide_line: Threshold
+    straight_fold: Threshold
     crease_mm: Threshold
     fold_mm: Threshold
     line_mm: Threshold
+    lift_mm: Threshold
     lint_mm: Threshold
     patch_elongation: Threshold
     patch_lobe: Threshold

@@ -30,8 +30,10 @@ _GAP_PX = 9  # a line may be broken for so long
 _THROUGH, _NEVER = 3, 1e6  # columns off the place; a height that no path takes
 _SHOWN = 0.5  # share of the axis on which the ridge must show
 _WITHIN, _BESIDE, _FAR = 3.0, 4.5, 8.0  # blurs off the curve: the line, and the ground beside it
+_MIDDLE, _HALF = 1.5, 0.5  # blurs off the curve within which the line's top lies; of its height
 _STRETCH = 7  # px along the line over which added light is averaged
 _DARKEST = 0.01  # reflectance
+_THINNEST = 2.4  # blurs; the full width of a Gaussian at half of its height
 _APART = 0.2  # sine between what light and what missing dye add, from which the photo tells them
 
 
@@ -42,12 +44,14 @@ class LineCourse:
     `straightness` is the distance of its ends over the length along it (1 is straight), `length_mm`
     how long it shows. `white_share` says what made a pale line pale: 1 where white light lies on
     the print, as a cut throws it back, 0 where a share of the dye is missing, 0.5 where both
-    explain it alike.
+    explain it alike. `width_blurs` is its full width at half of its height, in blurs of the photo;
+    2.4 for a line that is far thinner than the blur.
     """
 
     straightness: float
     length_mm: float
     white_share: float
+    width_blurs: float = _THINNEST
 
 
 def course_of(item: Finding, difference: Difference) -> LineCourse | None:
@@ -129,7 +133,26 @@ def _traced(
         straightness=chord / max(run, 1e-6),
         length_mm=run / frame.px_per_mm,
         white_share=_white_share(difference, where, offset / blur_px, weight > 0),
+        width_blurs=_width(difference, where, offset / blur_px, weight > 0),
     )
+
+
+def _width(difference: Difference, where: F32, offset: F64, shown: Mask) -> float:
+    """`width_blurs` of the line whose surroundings lie at `where` (T, S, 2), offsets in blurs."""
+    # the middle of the residuals along the line: what crosses it counts for nothing
+    across = np.median(sample(difference.photo.residual, where)[shown], axis=0)
+    height = across - np.median(across[np.abs(offset) > _BESIDE])
+    middle = np.abs(offset) <= _MIDDLE
+    top = int(np.where(middle, np.abs(height), 0).argmax())
+    height = height / (height[top] or 1.0)
+    sides = []
+    for side in (height[top:], height[top::-1]):
+        under = np.flatnonzero(side <= _HALF)
+        if not under.size:
+            return float(np.ptp(offset))
+        n = int(under[0])
+        sides.append(n - 1 + float((side[n - 1] - _HALF) / (side[n - 1] - side[n])))
+    return sum(sides) * float(offset[1] - offset[0])
 
 
 def _middle_part(shown: Mask) -> Mask:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from ..records import Finding, Kind
 from .answer_file import AnswerCode, Ask, CannotReason, ClaimFile
+from .measures import Look
 from .records import Answer, Evidence, Ground
 
 
@@ -13,6 +14,17 @@ def sure_of(words: ClaimFile, code: AnswerCode) -> float:
     """How often such an answer was right."""
     known = words.answer[code].sure
     return 0.5 if known is None else known.value
+
+
+def as_sure_as_shown(sure: float, look: Look, words: ClaimFile) -> float:
+    """How sure an answer may be that nothing is in the print at the place but what the file has.
+
+    What is left over there and is more than faultless places have is too little to be named, and
+    too much to be denied.
+    """
+    limit = words.limit
+    left = max(look.spot_snr, look.line_snr) > limit.scattered_snr.value
+    return min(sure, limit.unsure_kind_sure.value) if left else sure
 
 
 def make_answer(

@@ -34,7 +34,7 @@ def nearest(findings: Sequence[Finding], lies: Lies) -> tuple[Finding, float] | 
     """The local finding that a place speaks of, and how far it is from it in mm; None for none.
 
     A finding that holds the place is before one that lies beside it; of those that hold it a clear
-    kind is first, then the smaller one.
+    kind is first, then a strip without print, whose cut is a line as well, then the smaller one.
     """
     near = near_by(findings, lies)
     if not near:
@@ -51,6 +51,7 @@ def nearest(findings: Sequence[Finding], lies: Lies) -> tuple[Finding, float] | 
     return first
 
 
-def _rank(near: tuple[Finding, float]) -> tuple[float, bool, float]:
+def _rank(near: tuple[Finding, float]) -> tuple[float, bool, bool, float]:
     item, gap_mm = near
-    return gap_mm, item.kind in ("uneven_press", "unexplained"), item.area_mm2
+    vague = item.kind in ("uneven_press", "unexplained")
+    return gap_mm, vague, item.kind != "bare_edge", item.area_mm2

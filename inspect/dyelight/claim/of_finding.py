@@ -58,6 +58,7 @@ def of_finding(item: Finding, evidence: Evidence, words: ClaimFile, share: float
         grounds.append(Ground("straightness", straight, "1", limit.straight_line.value))
         if course is not None and item.tone == "light":
             grounds.append(Ground("white_share", course.white_share, "1", limit.white_share.value))
+            grounds.append(Ground("line_width", course.width_blurs, "1", limit.wide_line.value))
     photos = item.features.get("photos_seen")
     if photos is not None and len(evidence.inspection.photos) > 1:
         grounds.append(Ground("photos_seen", photos, "1"))

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from ..records import Finding
 from .answer_file import ClaimFile
-from .made import cannot, make_answer, sure_of
+from .made import as_sure_as_shown, cannot, make_answer, sure_of
 from .measures import Lies, Look
 from .of_picture import agrees, cut_edge
 from .records import Answer, Evidence, Ground
@@ -50,7 +50,7 @@ def of_light(evidence: Evidence, lies: Lies, look: Look, words: ClaimFile) -> An
     added = Ground("light_added", 100 * look.light_added, "%", 100 * limit.light_added.value)
     hidden = Ground("hidden", 100 * look.hidden, "%", 100 * limit.most_hidden.value)
     reflected = Ground("reflected", 100 * look.reflected, "%", 100 * limit.reflected.value)
-    sure = sure_of(words, "reflection")
+    sure = as_sure_as_shown(sure_of(words, "reflection"), look, words)
     if look.hidden >= limit.most_hidden.value:
         clipped = Ground(
             "bright_clipped", 100 * look.bright_clipped, "%", 100 * limit.bright_clipped.value
@@ -73,7 +73,7 @@ def of_light(evidence: Evidence, lies: Lies, look: Look, words: ClaimFile) -> An
             # lost dye in a flat part, or bare bright metal at an edge, looks much like light
             sure = min(sure, limit.doubtful_sure.value)
     elif (
-        look.light_added >= limit.light_added.value
+        (look.light_added >= limit.light_added.value or is_veiled(look, words))
         and agrees(look, words)
         and lies.edge_mm > limit.edge_reach_mm.value
     ):
@@ -91,3 +91,10 @@ def in_thrown_light(look: Look, words: ClaimFile) -> bool:
     limit = words.limit
     bright = look.light_added >= limit.light_added.value
     return look.reflected >= limit.reflected.value and bright
+
+
+def is_veiled(look: Look, words: ClaimFile) -> bool:
+    """Whether little light makes a place plainly lighter, as it does where the print is dark."""
+    limit = words.limit
+    plain = look.delta_e00 >= limit.tinted_de00.value and look.delta_l >= limit.veiled_l.value
+    return plain and look.light_added >= limit.faint_light.value

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from .answer_file import ClaimFile
-from .made import cannot, make_answer, small_file, sure_of
+from .made import as_sure_as_shown, cannot, make_answer, small_file, sure_of
 from .measures import Lies, Look
 from .of_finding import of_finding
 from .records import Answer, Evidence, Ground
@@ -99,7 +99,11 @@ def of_picture(evidence: Evidence, look: Look, own: float, words: ClaimFile) -> 
     if other is not None and not plain_mark:
         return of_finding(other, evidence, words, 1.0)
     if own > 0 and plain_mark:
-        return make_answer("in_file", own, grounds, evidence, words)
+        sure = as_sure_as_shown(own, look, words)
+        if look.delta_e00 >= limit.tinted_de00.value:
+            # the mark is the file's, but something lies over it
+            sure = min(sure, limit.unsure_kind_sure.value)
+        return make_answer("in_file", sure, grounds, evidence, words)
     differs = own == 0 and look.file_snr >= limit.own_contrast.value
     differs |= look.delta_e00 >= limit.differs_de00.value
     return cannot("unclear" if differs else "nothing_shown", tuple(grounds), evidence, words)

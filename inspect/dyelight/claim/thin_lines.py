@@ -35,14 +35,41 @@ def told_apart(item: Finding, course: LineCourse | None, words: ClaimFile) -> Fi
     elif kind in _THIN and item.tone == "light" and long_mm >= limit.line_mm.value:
         kind = "scratch" if straight >= limit.straight_line.value else "fibre"
     if course is not None and item.tone == "light" and straight >= limit.straight_line.value:
-        if course.white_share >= limit.white_share.value and long_mm >= limit.line_mm.value:
+        if _is_cut(course, long_mm, words) and long_mm >= limit.line_mm.value:
             kind = "scratch"
-        elif course.white_share <= limit.dye_share.value and long_mm >= limit.crease_mm.value:
+        elif _is_fold(course, words) and long_mm >= limit.crease_mm.value:
             kind = "crease_line"
     if kind == item.kind:
         return item
     doubts = (f"or_{item.kind}", *(doubt for doubt in item.doubts if doubt != f"or_{kind}"))
     return replace(item, kind=kind, doubts=doubts)
+
+
+def _is_cut(course: LineCourse, long_mm: float, words: ClaimFile) -> bool:
+    """Whether a nearly straight pale line is a scratch.
+
+    Its colour says so, or, since a fold in a sheet runs straight and a hand does not, how it bows,
+    or that it is as thin as the blur and not in the colours of missing dye.
+    """
+    limit = words.limit
+    thin = course.width_blurs < limit.wide_line.value and long_mm < limit.fold_mm.value
+    return (
+        course.white_share >= limit.white_share.value
+        or course.straightness < limit.straight_fold.value
+        or (thin and course.white_share > limit.dye_share.value)
+    )
+
+
+def _is_fold(course: LineCourse, words: ClaimFile) -> bool:
+    """Whether a straight pale line is a crease: by its colour alone where that is plain, else by
+    colour and width.
+
+    Compressed colour is half as fine as light, so that a thin cut keeps some of the colour of the
+    print beside it and looks as if dye were missing; but no cut is much wider than the blur.
+    """
+    limit = words.limit
+    wide = course.width_blurs >= limit.wide_line.value
+    return course.white_share <= (limit.dye_share if wide else limit.plain_dye_share).value
 
 
 def dent_of(item: Finding, look: Look, words: ClaimFile) -> Finding:
@@ -91,9 +118,10 @@ def kind_of_line(course: LineCourse, dark: bool, words: ClaimFile) -> Kind | Non
     if not straight:
         curls = course.straightness <= limit.curled_line.value
         return "fibre" if curls and long_mm <= limit.lint_mm.value else None
-    if course.white_share >= limit.white_share.value:
+    if _is_cut(course, long_mm, words):
         return "scratch"
+    if long_mm < limit.crease_mm.value:
+        return None
     # paper folds across much of a sheet: so long a line is sooner a fold's where colour says little
-    tinted = limit.dye_share.value if long_mm < limit.fold_mm.value else _NEITHER
-    dye = course.white_share <= tinted and long_mm >= limit.crease_mm.value
-    return "crease_line" if dye else None
+    long = long_mm >= limit.fold_mm.value and course.white_share <= _NEITHER
+    return "crease_line" if long or _is_fold(course, words) else None
