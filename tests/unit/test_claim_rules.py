@@ -127,6 +127,19 @@ def test_a_mark_in_a_small_file_is_told_besides(plain: Claim) -> None:
     assert marked.sure < wording.SURE <= soft.sure
 
 
+def test_streaks_in_a_small_file_are_less_sure(
+    plain: Claim, make_finding: Callable[..., Finding]
+) -> None:
+    """The file's own pixels, as large as they are, run in lines through the print as well."""
+    streaks = make_finding(1, "streaks", (60.0, 45.0), (120.0, 90.0))
+    streaks = replace(streaks, extent="panel", confidence=0.95, doubts=())
+    seen: dict[str, Any] = {"found": (streaks,), "line_snr": 4.5, "file_snr": 8.0}
+    fine, coarse = answered(plain, {}, **seen), answered(plain, {}, 0.6, **seen)
+    assert (fine.code, coarse.code) == ("printing", "printing")
+    assert "soft_file" in coarse.also
+    assert coarse.sure < wording.SURE <= fine.sure
+
+
 def test_the_hem_of_a_reflection_leaves_the_files_mark(plain: Claim) -> None:
     """Where hardly any light was added, a mark of the file stays the file's."""
     hem = answered(plain, {}, reflected=1.0, light_added=0.01, **OWN_MARK)
@@ -279,7 +292,7 @@ def test_the_cut_of_a_bare_strip_is_no_line_of_its_own(
 
 def test_little_light_shows_where_the_print_is_dark(plain: Claim) -> None:
     """Where the place is plainly lighter, and not where it is not, nor by lost dye alone."""
-    lighter: dict[str, Any] = {"delta_e00": 8.0, "delta_l": 6.0, **OWN_MARK}
+    lighter: dict[str, Any] = {"delta_e00": 4.5, "delta_l": 4.0, **OWN_MARK}
     assert answered(plain, {}, light_added=0.02, **lighter).code == "reflection"
     assert answered(plain, {}, light_added=0.0, **lighter).code == "in_file"
     even: dict[str, Any] = {"delta_e00": 2.0, "delta_l": 1.0, **OWN_MARK}

@@ -15,6 +15,7 @@ from dyelight.placement.frame_fit import (
     OutlinePrior,
     deviation_from,
     fit_homography_lens,
+    frame_covariance,
     homography_from_corners,
     turned_covariance,
 )
@@ -229,3 +230,15 @@ def test_a_lone_side_lies_no_further_off_than_print_can_be() -> None:
     side = Line(0.2, 0.0, 0.8)
     taken = _consistent([[None], [side, None], [shadow, near, None], [side, None]], artwork, 0.6)
     assert taken == (None, side, near, side)
+
+
+def test_what_no_point_tells_is_left_unsure() -> None:
+    """Points without any information give a covariance, and a wide one."""
+    picture = FittedMap.from_homography(
+        np.diag([10.0, 10.0, 1.0]), (900, 700), (0.0, 0.0, 80.0, 60.0)
+    )
+    at = np.array([[10.0, 10.0], [70.0, 12.0], [40.0, 50.0]])
+    seen = Observations(at, picture.to_photo(at), np.zeros((3, 2, 2)))
+    covariance = frame_covariance(picture, seen)
+    assert np.isfinite(covariance).all()
+    assert np.diag(covariance)[:8].min() > 1.0

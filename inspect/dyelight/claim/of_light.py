@@ -96,5 +96,5 @@ def in_thrown_light(look: Look, words: ClaimFile) -> bool:
 def is_veiled(look: Look, words: ClaimFile) -> bool:
     """Whether little light makes a place plainly lighter, as it does where the print is dark."""
     limit = words.limit
-    plain = look.delta_e00 >= limit.tinted_de00.value and look.delta_l >= limit.veiled_l.value
-    return plain and look.light_added >= limit.faint_light.value
+    lighter = look.delta_l >= limit.veiled_l.value
+    return lighter and look.light_added >= limit.faint_light.value

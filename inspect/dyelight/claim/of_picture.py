@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from .answer_file import ClaimFile
 from .made import as_sure_as_shown, cannot, make_answer, small_file, sure_of
 from .measures import Lies, Look
@@ -84,9 +86,12 @@ def of_picture(evidence: Evidence, look: Look, own: float, words: ClaimFile) -> 
     doubled = next((item for item in wide if item.kind in _WIDE_KINDS and own > 0), None)
     # a streak is a line, and shows where it is pointed to
     shows = look.line_snr >= limit.streak_snr.value
-    if doubled is not None and (doubled.kind != "streaks" or shows):
-        return of_finding(doubled, evidence, words, 1.0)
     soft = small_file(evidence, words)
+    if doubled is not None and (doubled.kind != "streaks" or shows):
+        answer = of_finding(doubled, evidence, words, 1.0)
+        # a small file's own pixels run in lines through the print, and its edges are wide
+        sure = answer.sure if soft is None else min(answer.sure, limit.unsure_kind_sure.value)
+        return replace(answer, sure=sure)
     if soft is not None and max(look.likeness, look.mark_likeness) >= limit.soft_likeness.value:
         sure = sure_of(words, "soft_file") if own > 0 else limit.unsure_kind_sure.value
         also = []

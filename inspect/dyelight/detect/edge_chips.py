@@ -41,7 +41,8 @@ _LEAST_GREY = 0.25  # neutral likeness of a place of whatever departs: a chroma 
 _LEAST_SCATTER = 0.004  # root light
 _SOFTEST, _OVER_WHITE = 3.0, 0.5
 _STRONG_DE00 = 12.0
-_END_MM = 2.0  # about a corner's rounding
+_PRINT_SHOWS = 0.55
+_END_MM = 4.0  # about a corner's rounding
 _DARKER = 8.0  # L*
 _OWN = 0.5  # share of another candidate's box within a bite's, from which it is part of it
 
@@ -191,7 +192,9 @@ def _could_be_bare(candidate: Candidate) -> bool:
     # where no border could be read, only what no reflection is as strong as, nor a shadow
     sure = candidate.delta_e00 > _STRONG_DE00 and not _is_dark(candidate)
     soft = features.get("edge_blur_ratio", 0.0 if sure else np.inf) > _SOFTEST
-    return not soft and features["over_white"] < _OVER_WHITE
+    # the print's own detail goes on under light, and not where it broke away
+    shown = features.get("reflection_likeness", 0.0) > _PRINT_SHOWS
+    return not soft and not shown and features["over_white"] < _OVER_WHITE
 
 
 def _is_dark(candidate: Candidate) -> bool:

@@ -43,6 +43,7 @@ _FLOOR = 0.004  # root light: about one eight-bit step, below which no residual 
 
 # a cubic term must earn its place against the ridge, a straight one need not
 _RIDGE = np.array([0.0] + [1e-6] * 3 + [3e-4] * 6 + [2e-3] * 10)
+_NEXT_TO_NOTHING = np.float32(4e-5)  # root light over its offset
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,9 +101,10 @@ def _levels(artwork: F32, base: F32) -> list[NDArray[np.intp]]:
 def veil_slope(expected: F32) -> F32:
     """Change of root light per unit of linear light added, at expected root light.
 
-    A response may fall a little under zero in black, where the slope would have no bound.
+    A response may fall a little under zero in black, where the slope has no bound; held to the
+    slope at black it drew a dark sky's stars worse.
     """
-    return np.asarray(0.5 / (np.maximum(expected, 0) + ROOT_OFFSET), np.float32)
+    return np.asarray(0.5 / np.maximum(expected + ROOT_OFFSET, _NEXT_TO_NOTHING), np.float32)
 
 
 def _over_bins(centres: F64, spans: int) -> F64:

@@ -66,7 +66,7 @@ class LitArtwork:
         for plane, gain in zip(planes, self.gain, strict=True):
             plane *= from_cells(gain, CELL_PX, rows, columns)
             if half is not None:
-                # as `veil_slope` has it
+                # as `veil_slope` has it, but for no light under black
                 added = np.maximum(plane, np.float32(0))
                 added += ROOT_OFFSET
                 plane += np.divide(half, added, out=added)

@@ -176,7 +176,6 @@ class _Tile:
         return photo_light(root_from_linear(warped, warped))
 
 
-_Point = tuple[float, float]  # log of a width, cost
 # normal matrix (5, 5), right side (5,), residual energy and count of a tile at one blur width
 _Equations = tuple[F64, F64, float, int]
 
@@ -287,26 +286,15 @@ def fit_sharpness(
     step = -1 if cost(_WIDTHS[at - 1]) < cost(_WIDTHS[at]) else 1
     while 0 <= at + step < len(_WIDTHS) and cost(_WIDTHS[at + step]) < cost(_WIDTHS[at]):
         at += step
-    if 0 < at < len(_WIDTHS) - 1:
-        cost(_bottom(*((float(np.log(one)), cost(one)) for one in _WIDTHS[at - 1 : at + 2])))
-    else:
-        cost(0.5 * (_WIDTHS[at] + _WIDTHS[abs(at - 1)]))
+    low, high = _WIDTHS[max(at - 1, 0)], _WIDTHS[min(at + 1, len(_WIDTHS) - 1)]
+    for sigma in (0.5 * (low + _WIDTHS[at]), 0.5 * (_WIDTHS[at] + high)):
+        cost(sigma)
     best = min(tried, key=cost)
     rest = [_tile_equations(tile, best * scale) for tile in cut(places[1::2], best)]
     filtered = _solved(known[best] + rest)[1]
     xx, yy, xy, wide, gain = (float(weight) for weight in filtered)
     # correlation, not convolution; the second derivatives are even, so no flip is owed
     return Sharpness(best, np.asarray(xx * _XX + yy * _YY + xy * _XY, np.float32), wide, gain)
-
-
-def _bottom(left: _Point, middle: _Point, right: _Point) -> float:
-    """The width at which a parabola through costs over log width is least, `middle` the least of
-    the three."""
-    (a, f), (b, g), (c, h) = left, middle, right
-    before, after = (b - a) * (g - h), (b - c) * (g - f)
-    if abs(before - after) < 1e-12:
-        return float(np.exp(b))
-    return float(np.exp(b - 0.5 * ((b - a) * before - (b - c) * after) / (before - after)))
 
 
 def _solved(tiles: list[_Equations]) -> tuple[float, F64]:

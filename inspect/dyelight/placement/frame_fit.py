@@ -258,7 +258,13 @@ def frame_covariance(picture: FittedMap, seen: Observations) -> F64:
     normal = (weighted @ jacobian).reshape(-1, 10).T @ jacobian.reshape(-1, 10)
     normal[8:, 8:] += LensPrior.usual().information
     normal[np.diag_indices(8)] += 1e-9 * np.trace(normal[:8, :8])
-    return np.asarray(np.linalg.inv(normal), dtype=np.float64)
+    try:
+        return np.asarray(np.linalg.inv(normal), dtype=np.float64)
+    except np.linalg.LinAlgError:
+        # what the points do not tell at all is left unsure in its own unit
+        unit = np.sqrt(np.maximum(np.diag(normal), 1e-12))
+        told = normal / np.outer(unit, unit) + 1e-9 * np.eye(10)
+        return np.asarray(np.linalg.inv(told) / np.outer(unit, unit), dtype=np.float64)
 
 
 def homography_from_corners(corners_mm: F64, corners_px: F64) -> F64:
