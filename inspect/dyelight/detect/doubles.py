@@ -130,10 +130,15 @@ def _may_show(scores: ShiftScores, field: ShiftField) -> bool:
     told = np.isfinite(score) & (STRONGEST * power > _TELLING)
     if not told.any():
         return True
-    shown = float(score[told].sum() / power[told].sum()) / _LEAST_STRENGTH
-    return shown > _SHOWN or (
-        shown > _SHOWN_ALL_OVER and float(np.mean(score[told] > 0)) >= _ALL_OVER
-    )
+    return _do_show(score[told], _LEAST_STRENGTH * power[told])
+
+
+def _do_show(score: F64, due: F64) -> bool:
+    """Whether tiles with these scores (N,) show the second image that would give them `due`."""
+    shown = float(score.sum() / due.sum())
+    # of stars, whose differences are held back most, each tile still gives a little
+    all_over = shown > _SHOWN_ALL_OVER and float(np.mean(score > 0)) >= _ALL_OVER
+    return shown > _SHOWN or all_over
 
 
 def _farthest_mm(pattern: ShiftPattern, size_mm: tuple[float, float]) -> float:
@@ -155,12 +160,9 @@ def _cover(
     told = np.isfinite(score) & (due > _TELLING)
     if not told.any():
         return True, None
-    shown = float(score[told].sum() / due[told].sum())
     if told.sum() < _LEAST_TOLD:
-        return shown > _SHOWN, None
-    # of stars, whose differences are held back most, each tile still gives a little
-    all_over = shown > _SHOWN_ALL_OVER and float(np.mean(score[told] > 0)) >= _ALL_OVER
-    shows = shown > _SHOWN or all_over
+        return float(score[told].sum() / due[told].sum()) > _SHOWN, None
+    shows = _do_show(score[told], due[told])
     ratio = score[told] / due[told]
     # scores fall short of what the strength foretells, as the strongest differences are held back
     ratio = ratio / max(quantile(ratio, 0.8), 0.1)
