@@ -163,7 +163,7 @@ def _lines(
     change = np.einsum("sh,shc->hc", weights, mean)
     strength = np.take_along_axis(np.abs(change), channel[:, None], axis=1)[:, 0]
     # streaks are alike; a bare strip or a scratch along the axis is none of them
-    at = at[strength[at] < _MOST_ALIKE * float(np.median(strength[at]))]
+    at = at[strength[at] < _MOST_ALIKE * median(strength[at])]
     if len(at) < _LEAST_LINES:
         return None
     wide = [int((strength[max(y - 4, 0) : y + 5] > 0.5 * strength[y]).sum()) for y in at]
