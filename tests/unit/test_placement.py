@@ -272,6 +272,28 @@ def test_another_picture_is_wrong_artwork(other: str) -> None:
     assert answer.reason == "wrong_artwork"
 
 
+def test_another_picture_of_other_proportions_is_wrong_artwork() -> None:
+    """A job mixed up with one of another size is told as such, not as a photo to be taken again."""
+    shot = shoot(picture("astronaut"), tilt=8.0)
+    wrong = Artwork("b.png", "2", picture("coffee"), None, 200.0, 100.0)
+    answer = place(shot.photo, wrong)
+    assert isinstance(answer, NoPlacement)
+    assert answer.reason == "wrong_artwork"
+
+
+def test_a_covered_panel_is_no_other_picture() -> None:
+    """A sheet over most of the panel hides its picture; the rest shows that it is the artwork's."""
+    shot = shoot(picture("coffee"), tilt=4.0)
+    pixels = shot.photo.pixels.copy()
+    x0, y0 = shot.corners_px.min(axis=0).astype(int) + 30
+    x1, y1 = shot.corners_px.max(axis=0).astype(int) - 30
+    pixels[y0 : y0 + round(0.75 * (y1 - y0)), x0:x1] = (40, 90, 200)
+    answer = place(replace(shot.photo, pixels=pixels), shot.artwork)
+    assert isinstance(answer, NoPlacement)
+    assert answer.reason == "unsure"
+    assert "Parts of the artwork's picture" in answer.text
+
+
 def test_picture_on_a_plain_artworks_panel_is_not_accepted() -> None:
     """A plain artwork never lies down on a panel that carries a photograph."""
     shot = shoot(picture("coffee"), tilt=8.0)

@@ -130,7 +130,7 @@ def test_quadrilateral_is_found_before_a_striped_ground() -> None:
     cv2.fillPoly(pixels, [corners.astype(np.int32)], (200, 180, 150), cv2.LINE_AA)
     noise = np.random.default_rng(1).normal(0, 2, pixels.shape)
     photo = Photo("p", "0", np.clip(pixels + noise, 0, 255).astype(np.uint8))
-    quads = find_quads(photo, 140.0, 100.0)
+    quads = find_quads(photo, 1.4)
     assert quads
     near = [
         min(np.abs(np.roll(q.corners_px, k, axis=0) - corners).max() for k in range(4))

@@ -27,9 +27,12 @@ _MANY = 25
 _MANY_SHARE = 0.3
 
 
-def by_features(views: PhotoViews, artwork: Artwork, fine: ArtworkView) -> Found | None:
-    """The map by features at the coarsest scale that carries it, or None where none does."""
-    previous = 0
+def by_features(
+    views: PhotoViews, artwork: Artwork, fine: ArtworkView
+) -> tuple[Found | None, bool]:
+    """The map by features at the coarsest scale that carries it, or None where none does; and
+    whether features agreed at any scale."""
+    previous, agree = 0, False
     for photo_px, art_px, limit, contrast, least in _LOOKS:
         pitch = near_power_of_two(float(np.sqrt(views.size_px[0] * views.size_px[1] / photo_px)))
         if pitch == previous:
@@ -42,6 +45,7 @@ def by_features(views: PhotoViews, artwork: Artwork, fine: ArtworkView) -> Found
             continue
         whole = views.window((0, 0, *views.size_px), pitch)
         found = match(on_metal, detect(whole.grey, limit, contrast), 20.0)
+        agree |= found is not None
         if found is None or found.inliers < least:
             continue
         start = _start(found, whole, art, artwork, views.size_px)
@@ -51,8 +55,8 @@ def by_features(views: PhotoViews, artwork: Artwork, fine: ArtworkView) -> Found
         look = survey(refined.fit.map, views, artwork, fine)
         if not (agrees(refined.survey, look) or _carried(found, refined.survey, look)):
             continue
-        return Found.of(refined, artwork, by_outline=False)
-    return None
+        return Found.of(refined, artwork, by_outline=False), True
+    return None, agree
 
 
 def _start(

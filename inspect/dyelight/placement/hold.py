@@ -147,7 +147,7 @@ def _near(views: PhotoViews, artwork: Artwork, here: F64) -> list[F64]:
     """Corners (4, 2) of outlines that are `here`'s own panel, that itself first."""
     length = float(np.sqrt(abs(polygon_area(here))))
     near = [here]
-    for quad in find_quads(views.photo, artwork.width_mm, artwork.height_mm):
+    for quad in find_quads(views.photo, artwork.width_mm / artwork.height_mm):
         for corners in (quad.corners_px, quad.corners_px[::-1]):
             for roll in range(4):
                 turned = np.roll(corners, roll, axis=0)

@@ -58,14 +58,14 @@ def place(photo: Photo, artwork: Artwork) -> Placement | NoPlacement:
         return refusal
     fine = artwork_view(artwork, _ART_FINE_PX)
     views = PhotoViews(photo)
-    found = by_features(views, artwork, fine)
+    found, features_agree = by_features(views, artwork, fine)
     readings: list[Reading] = []
     if found is not None:
         found = hold_by_outline(views, artwork, fine, found)
     else:
         readings, found = _outlined(views, artwork, fine)
     if found is None:
-        return not_found(views, artwork, fine, readings)
+        return not_found(views, artwork, fine, readings, features_agree=features_agree)
     return _described(photo, artwork, fine, found)
 
 
@@ -123,8 +123,8 @@ def _outlined(
     views: PhotoViews, artwork: Artwork, fine: ArtworkView
 ) -> tuple[list[Reading], Found | None]:
     """Outlines read against the artwork, and the picture in the best of them."""
-    photo, size = views.photo, (artwork.width_mm, artwork.height_mm)
-    readings = read_quads(photo, artwork, find_quads(photo, *size))
+    photo, aspect = views.photo, artwork.width_mm / artwork.height_mm
+    readings = read_quads(photo, artwork, find_quads(photo, aspect))
     found = None
     likely = any(r.plain or _likely(r) for r in readings)
     if likely:
@@ -132,7 +132,7 @@ def _outlined(
         if found is not None and (found.fit is None or found.panel_px is not None):
             return readings, found
     # a chequered or striped picture has lines enough of its own to hide the panel's among
-    wide = read_quads(photo, artwork, find_quads(photo, *size, wide=True))
+    wide = read_quads(photo, artwork, find_quads(photo, aspect, wide=True))
     wide = [r for r in wide if _likely(r) and not r.plain]
     better = by_outline(views, artwork, fine, wide) if wide else None
     if better is None and not likely:

@@ -46,10 +46,8 @@ class Quad:
     lying: bool
 
 
-def find_quads(
-    photo: Photo, width_mm: float, height_mm: float, *, wide: bool = False
-) -> list[Quad]:
-    """Candidate outlines of a width_mm x height_mm panel, best first.
+def find_quads(photo: Photo, aspect: float | None, *, wide: bool = False) -> list[Quad]:
+    """Candidate outlines of a panel of this width over height, or None for any, best first.
 
     With `wide` also those that a chequered or striped picture's own lines outdo.
     """
@@ -69,7 +67,7 @@ def find_quads(
         return []
     support = line_support(slope, lines)
     keep = distinct(lines, support.sum(axis=1), most_lines, per_sector)
-    quads = _assemble(lines[keep], support[keep], (width, height), width_mm / height_mm, most)
+    quads = _assemble(lines[keep], support[keep], (width, height), aspect, most)
     scale = np.array([photo.width_px / width, photo.height_px / height])
     return [
         Quad((q.corners_px + 0.5) * scale - 0.5, q.support, q.weakest, q.upright, q.lying)
@@ -78,7 +76,7 @@ def find_quads(
 
 
 def _assemble(
-    lines: F64, support: F32, size: tuple[int, int], aspect: float, most: int
+    lines: F64, support: F32, size: tuple[int, int], aspect: float | None, most: int
 ) -> list[Quad]:
     width, height = size
     centre = np.array([(width - 1) / 2, (height - 1) / 2])
@@ -161,8 +159,8 @@ def _position(lines: F64, line: NDArray[np.intp], x: F64, y: F64, centre: F64) -
     return np.asarray(-b * (x - centre[0]) + a * (y - centre[1]), dtype=np.float64)
 
 
-def _could_be(corners: F64, size: tuple[int, int], aspect: float) -> tuple[bool, bool]:
-    """Whether the corners can be a rectangle of this aspect, upright or lying.
+def _could_be(corners: F64, size: tuple[int, int], aspect: float | None) -> tuple[bool, bool]:
+    """Whether the corners can be a rectangle of this aspect, or of any, upright or lying.
 
     From the plane's homography and an assumed focal length (Zhang & He 2007, whiteboard scanning).
     """
@@ -182,6 +180,8 @@ def _could_be(corners: F64, size: tuple[int, int], aspect: float) -> tuple[bool,
         skew = abs(float(e @ g)) / (long_e * long_g)
         if skew > _SQUARE_TOLERANCE:
             continue
+        if aspect is None:
+            return True, True
         log_ratio = np.log(long_e / long_g)
         upright |= bool(abs(log_ratio - np.log(aspect)) < _ASPECT_TOLERANCE)
         lying |= bool(abs(log_ratio + np.log(aspect)) < _ASPECT_TOLERANCE)

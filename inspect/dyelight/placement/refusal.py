@@ -7,10 +7,8 @@ import numpy as np
 
 from ..ranks import quantiles
 from ..records import Artwork, NoPlacement, Photo
-from .by_outline import STRANGE_SHARE, ways_of
-from .coarse import Reading, shared_colours
-from .quads import PLAIN_SUPPORT
-from .refine import survey
+from .coarse import Reading
+from .other_picture import plainly_panels, shows_another
 from .scaled import ArtworkView, PhotoViews, shrink, to_grey
 
 _LEAST_SIDE_PX = 64
@@ -21,16 +19,6 @@ _BRIGHT = 0.97
 _SOFT_PX = 3.2
 # Scharr gradient, share of the full range, that counts as an edge
 _LEAST_EDGE = 0.1
-# the least supported side of an outline that is plainly a panel
-_PLAIN_WEAKEST = 0.55
-# below this share of agreeing tiles a clear picture on a clear panel is another picture
-_OTHER_SHARE = 0.35
-# textured tiles from which on it counts that hardly any agrees
-_MANY_TEXTURED = 15
-_OWN_COLOURS = 0.55
-_REPEAT_PX, _DETAIL_PX = 256, 5.0
-# of its detail that a repetitive picture finds again
-_REPEAT_SHARE = 0.65
 
 
 def refused(photo: Photo) -> NoPlacement | None:
@@ -83,77 +71,45 @@ def too_soft(photo: Photo) -> bool:
 
 
 def not_found(
-    views: PhotoViews, artwork: Artwork, fine: ArtworkView, readings: list[Reading]
+    views: PhotoViews,
+    artwork: Artwork,
+    fine: ArtworkView,
+    readings: list[Reading],
+    *,
+    features_agree: bool,
 ) -> NoPlacement:
-    """Why nothing was placed: blur, another picture, no panel, or doubt."""
+    """Why nothing was placed: blur, another picture, no panel, or doubt.
+
+    `features_agree` tells that some local features of photo and artwork lie alike.
+    """
     if too_soft(views.photo):
         return NoPlacement(
             "too_blurred",
             "The photo is too blurred to line up with the artwork.",
             "Hold still, let the camera focus on the panel, and take the photo again.",
         )
-    plain = [
-        r for r in readings if r.quad.support >= PLAIN_SUPPORT and r.quad.weakest >= _PLAIN_WEAKEST
-    ]
-    if not plain:
+    if features_agree:
         return NoPlacement(
-            "no_panel",
-            "No panel with this artwork was found in the photo.",
-            "Take the photo again with the whole panel in the frame, on a plain background.",
+            "unsure",
+            "Parts of the artwork's picture show in the photo, but too little of it to line up.",
+            "Take the photo again with the whole panel in the frame and nothing over it.",
         )
-    # of a picture that repeats itself, laid one square too far, every tile looks strange
-    told = not _repeats(artwork)
-    # nor is a quad of this artwork's own colours another picture's: its own lines may have made it
-    if told and all(
-        shared_colours(views.photo, artwork, reading.quad.corners_px) < _OWN_COLOURS
-        and _contradicted(views, artwork, fine, reading)
-        for reading in plain[:2]
-    ):
+    if shows_another(views, artwork, fine, readings):
         return NoPlacement(
             "wrong_artwork",
             "A panel shows in the photo, but its picture is not the artwork's.",
             "Check that this artwork belongs to this panel.",
         )
+    if not plainly_panels(readings):
+        return NoPlacement(
+            "no_panel",
+            "No panel with this artwork was found in the photo.",
+            "Take the photo again with the whole panel in the frame, on a plain background. "
+            "If the panel shows well, check that this artwork belongs to it.",
+        )
     return NoPlacement(
         "unsure",
         "A panel shows in the photo, but it could not be lined up with the artwork.",
-        "Take the photo again, sharp, straight on and without reflections.",
+        "Take the photo again, sharp, straight on and without reflections. "
+        "If it is, check that this artwork belongs to this panel.",
     )
-
-
-def _contradicted(views: PhotoViews, artwork: Artwork, fine: ArtworkView, reading: Reading) -> bool:
-    """Whether a panel plainly shows something else, whichever way the artwork is laid on it."""
-    tries = ways_of(views, artwork, fine, reading)
-    if not tries:
-        return bool(reading.ways)
-    for one in tries:
-        look = survey(one.start, views, artwork, fine)
-        missing = look.textured >= _MANY_TEXTURED and look.agreeing < _OTHER_SHARE
-        foreign = look.strange > STRANGE_SHARE and look.agreeing < _OTHER_SHARE
-        if one.detail > 0 or not (missing or foreign):
-            return False
-    return True
-
-
-def _repeats(artwork: Artwork) -> bool:
-    """Whether the artwork looks like itself a little way off, as chequers and weaves do.
-
-    From the autocorrelation of its detail (Wiener and Khinchin: the transform of the power
-    spectrum), leaving out shifts under the detail's own size.
-    """
-    scale = min(1.0, _REPEAT_PX / max(artwork.pixels.shape[:2]))
-    grey = to_grey(shrink(artwork.pixels, scale))
-    detail = grey - cv2.GaussianBlur(grey, (0, 0), _DETAIL_PX)
-    height, width = detail.shape
-    # twice the size, so that what leaves on one side does not come back on the other
-    spectrum = np.fft.rfft2(detail, (2 * height, 2 * width))
-    alike = np.fft.fftshift(np.fft.irfft2(np.abs(spectrum) ** 2, (2 * height, 2 * width)))
-    y, x = np.mgrid[-height:height, -width:width]
-    # over what is left of the picture under itself at each shift
-    alike /= np.maximum((1 - np.abs(y) / height) * (1 - np.abs(x) / width), 0.1)
-    near = np.hypot(x, y) < 2 * _DETAIL_PX
-    far = (np.abs(y) > height / 2) | (np.abs(x) > width / 2)
-    # both ways: a horizon is like itself along its own length
-    down, across = np.abs(y) > 2 * np.abs(x), np.abs(x) > 2 * np.abs(y)
-    most = min(float(alike[~near & ~far & way].max(initial=0.0)) for way in (down, across))
-    return bool(most > _REPEAT_SHARE * float(alike[height, width]) > 0)

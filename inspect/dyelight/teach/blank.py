@@ -126,7 +126,7 @@ def teach_blank(
 
 def _corners(photo: Photo, width_mm: float, height_mm: float) -> F64:
     """Corners (4, 2) of the panel in px, read from its edges."""
-    quads = find_quads(photo, width_mm, height_mm)
+    quads = find_quads(photo, width_mm / height_mm)
     white: U8 = np.full((_WHITE_PX, _WHITE_PX, 3), 255, np.uint8)
     artwork = Artwork("", "", white, None, width_mm, height_mm)
     size, box = (photo.width_px, photo.height_px), (0.0, 0.0, width_mm, height_mm)
