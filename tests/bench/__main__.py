@@ -9,6 +9,7 @@ from pathlib import Path
 BENCHES = (
     "accuracy",
     "several",
+    "mixups",
     "speed",
     "limit",
     "pictures",

@@ -249,6 +249,20 @@ def test_marks_inside_a_patch_are_its_mottle_unless_they_stand_out() -> None:
     assert without_doubles([in_its_box, diagonal]) == [in_its_box, diagonal]
 
 
+def test_where_a_line_runs_over_the_edge_it_makes_no_bite() -> None:
+    """A bite at the end of a line that is four times as long goes with it; another stays."""
+    chip = _candidate("chip", 2, 20, 2.0, {})
+    line = replace(_mark(12, 20, elongation=30.0, length_mm=20.0), family="line")
+    line = replace(line, box_mm=(1.0, 19.0, 21.0, 21.0))
+    assert without_doubles([chip, line]) == [line]
+    dark = replace(line, tone="dark")
+    assert without_doubles([chip, dark]) == [chip, dark]
+    short = replace(line, features=line.features | {"length_mm": 10.0})
+    assert without_doubles([chip, short]) == [chip, short]
+    away = replace(line, box_mm=(8.0, 19.0, 28.0, 21.0))
+    assert without_doubles([chip, away]) == [chip, away]
+
+
 def test_a_lone_speck_in_glare_is_no_part_of_it() -> None:
     """However strong a wide light patch is, a far smaller speck in it stays, and a dark one too."""
     wide = {"eq_diameter_mm": 30.0, "elongation": 1.2}

@@ -15,10 +15,11 @@ from dyelight.detect.light_or_dye import light_share
 from dyelight.detect.patch_border import stacked_border
 from dyelight.detect.patch_groups import Region, grouped
 from dyelight.detect.patch_levels import PatchView
+from dyelight.detect.patch_texture import mottle
 from dyelight.detect.places import Place, joined
 from dyelight.detect.same import with_dents_whole
 from dyelight.detect.streaks import _lines, without_streaks
-from dyelight.imaging import steepness
+from dyelight.imaging import gaussian, steepness
 from dyelight.look import PanelFrame
 from dyelight.look.render import photo_light
 from dyelight.look.rootlight import linear_from_root, root_from_linear
@@ -301,3 +302,20 @@ def test_places_join_and_share_what_both_hold() -> None:
     wide = one.grown(4, (20, 8))
     assert (wide.box, wide.count) == ((0, 0, 8, 10), 24 - 4)
     assert one.shared(Place(np.ones((3, 3), bool), 50, 50)) == 0
+
+
+def test_an_edge_beside_a_patch_hides_none_of_its_mottle() -> None:
+    """Unevenness is held against most of what lies around; an even patch stays smooth."""
+    rng = np.random.default_rng(4)
+    y, x = np.mgrid[0:SIDE, 0:SIDE] - SIDE / 2
+    away = np.hypot(x, y)
+    mask, ring = away < 20, (away > 28) & (away < 60)
+    noise = gaussian(rng.normal(0, 0.02, (SIDE, SIDE)).astype(np.float32), 1.0)
+    grain = gaussian(rng.normal(0, 1.0, (SIDE, SIDE)).astype(np.float32), 2.5)
+    even = np.asarray(noise + 0.04 * mask, np.float32)
+    mottled = np.asarray(even + 0.012 * grain / grain.std() * mask, np.float32)
+    assert mottle(even, mask, ring, 40.0) < 0.15
+    plain = mottle(mottled, mask, ring, 40.0)
+    assert plain > 0.2
+    edge = np.asarray(0.15 * ((x > 40) & (x < 43)), np.float32)
+    assert mottle(mottled + edge, mask, ring, 40.0) > 0.9 * plain

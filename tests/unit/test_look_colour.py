@@ -171,6 +171,22 @@ def test_a_smooth_gain_is_recovered() -> None:
     assert np.quantile(np.abs(ratio / np.median(ratio) - 1), 0.95) < 0.01
 
 
+def test_a_glow_over_saturated_print_is_light_added() -> None:
+    """Of a lamp's glow in a corner, ten times the darkest channel's light, little is taken for gain
+    (of which there is none), and what is left over is near the noise."""
+    rng = np.random.default_rng(1)
+    place, hue = rng.random((9000, 2)), rng.random((9000, 1))
+    teal = np.array([0.08, 0.4, 0.48]) * (rng.random((9000, 1)) < 0.3)
+    artwork = np.array([0.7, 0.4, 0.05]) * hue + teal * (1 - hue)
+    artwork = (artwork * rng.uniform(0.3, 1, (9000, 1))).astype(np.float32)
+    plain = np.maximum(1.1 * artwork - 0.03, 0) + rng.normal(0, 0.01, artwork.shape)
+    glow = 0.2 * np.exp(-(((place - [0.9, 0.1]) / 0.25) ** 2).sum(1, keepdims=True))
+    light = linear_from_root(plain.astype(np.float32)) + glow.astype(np.float32)
+    look = _fit(artwork, root_from_linear(light), rng, place)
+    assert np.abs(look.gain.control - 1).max() < 0.3
+    assert max(look.scatter) < 0.012
+
+
 def test_the_darkest_few_colours_are_heard() -> None:
     """Black print that is one in a hundred of all samples, and far darker than a fit to the others
     says, is not thrown out as a stain."""

@@ -206,6 +206,18 @@ def test_round_panel() -> None:
     assert placed.drift_mm == pytest.approx((0.5, 0.2), abs=0.25)
 
 
+def test_the_files_own_cut_is_no_edge_of_the_panel() -> None:
+    """Where the print goes on past the cut-out, white in the file must not hide the drift."""
+    art = picture("coffee", 420, 420)
+    y, x = np.mgrid[0:420, 0:420]
+    alpha = np.where(np.hypot(x - 209.5, y - 209.5) < 209, 255, 0).astype(np.uint8)
+    shot = shoot(art, alpha=alpha, fill=0.4, tilt=8.0, drift=(0.8, 0.8))
+    cut = np.where(alpha[..., None] > 0, art, np.uint8(255))
+    placed = place(shot.photo, replace(shot.artwork, pixels=cut))
+    assert isinstance(placed, Placement)
+    assert placed.drift_mm == pytest.approx((0.8, 0.8), abs=0.25)
+
+
 def gradient_with_disc() -> U8:
     """A drawn picture with hardly any texture: a two-way gradient and one soft disc."""
     y, x = np.mgrid[0:400, 0:600].astype(np.float32)

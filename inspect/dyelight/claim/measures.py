@@ -13,10 +13,10 @@ from ..detect.reflections import is_reflection
 from ..detect.shapes import drawn
 from ..imaging import gaussian
 from ..look import Difference
-from ..look.colour_light import veil_slope
 from ..look.panel_frame import expected_here
 from ..look.render import photo_light
 from ..look.rootlight import linear_from_root
+from ..look.veil import under_veil
 from ..records import F32, F64, Artwork, Mask, Placement
 from .bare_strip import bare_strip_mm
 from .left_over import LeftOver, left_over
@@ -226,7 +226,7 @@ def light_added(difference: Difference, mask: Mask) -> float:
     ends = (0.5 / width, 1 - 0.5 / width), (0.5 / height, 1 - 0.5 / height)
     veil = difference.look.veil.on_grid(height, width, *ends)
     due = expected_here(frame, difference.look)
-    bare = np.maximum(due - veil * veil_slope(due), 0)
+    bare = np.maximum(under_veil(due, -veil), 0)
     extra = photo_light(linear_from_root(np.maximum(frame.observed, 0)) - linear_from_root(bare))
     white = photo_light(linear_from_root(difference.white.copy()))
     share = gaussian(np.asarray(extra / np.maximum(white, np.float32(0.02)), np.float32), 1.5)

@@ -10,7 +10,7 @@ import numpy as np
 from ..imaging import summed
 from ..look import Difference
 from ..look.bare_base import bare_base
-from ..look.colour_light import veil_slope
+from ..look.veil import under_veil
 from ..records import F32, F64
 from .doubles_score import sampled
 
@@ -122,5 +122,4 @@ def expected_on(difference: Difference, look: EdgeLight, at: F32) -> tuple[F32, 
     place = np.asarray((at + 0.5) / np.array([width, height]) * _COARSE - 0.5, np.float32)
     gain, veil = sampled(look.gain, place), sampled(look.veil, place)[..., None]
     due, base = picture * gain, look.bare * gain
-    due, base = due + veil * veil_slope(due), base + veil * veil_slope(base)
-    return np.maximum(due, 0), np.maximum(base, 0)
+    return np.maximum(under_veil(due, veil), 0), np.maximum(under_veil(base, veil), 0)

@@ -37,6 +37,8 @@ _UNSEEN_DE00 = 0.7
 _PIXEL_SIGMA = 0.5  # resampling's own blur
 _BORDER_NOISE = 0.25  # noise over height that still draws a clean border
 _VEIL = 0.008  # root light: two eight-bit steps
+# a pale patch so clear that keeps no more of the detail than this is more than an edge out of place
+_LOST_SNR, _LOST_DETAIL, _NO_EDGE_PX = 9.0, 0.45, 2.5
 _WHITE_MARGIN = 0.015  # root light: more than the light field errs
 
 
@@ -101,6 +103,9 @@ def measure_patch(
     )
     features["colour_share"] = colour_share(residual, expected, m, usable)
     features["edge_shift_px"] = edge_shift(residual[near], expected[near], m[near])
+    if sign > 0 and peak > _LOST_SNR and features.get("detail_ratio", 1.0) < _LOST_DETAIL:
+        # an edge that is off its place keeps its detail
+        features["edge_shift_px"] = max(features["edge_shift_px"], _NO_EDGE_PX)
     features |= _unrest(view.energy[cut], view.given_up[cut], m, ring)
     features["mottle"] = mottle(residual, m, ring, features["eq_diameter_mm"] * ppm)
     share = light_share(observed, _unveiled(view, place, cut, expected), white, m, ring, ppm)

@@ -29,9 +29,21 @@ def mottle(residual: F32, mask: Mask, ring: Mask, diameter_px: float) -> float:
     core = cv2.erode(np.pad(mask, 1).astype(np.uint8), np.ones((3, 3), np.uint8))[1:-1, 1:-1] > 0
     if core.sum() < 12:
         core = mask
-    noise = float(np.var(band[ring])) if ring.sum() > 30 else 0.0
+    noise = _usual_power(band, ring)
     height = abs(float(np.mean(residual[mask])))
     return float(np.sqrt(max(float(np.var(band[core])) - noise, 0.0)) / max(height, 1e-4))
+
+
+def _usual_power(band: F32, ring: Mask) -> float:
+    """What the band holds in most blocks of the ring, which an edge in some of it says nothing of;
+    0 where too little of the ring is there."""
+    block = min(_BLOCK_PX, *band.shape)
+    share = reduced(ring.astype(np.float32), block)
+    enough = share > 0.5
+    if not enough.any():
+        return float(np.var(band[ring])) if ring.sum() > 30 else 0.0
+    power = reduced(band * band * ring, block)[enough] / share[enough]
+    return median(power)
 
 
 def opposite(

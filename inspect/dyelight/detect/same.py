@@ -21,6 +21,7 @@ _ITSELF = 0.5  # of the boxes around both
 _SPECK_MM = 3.5
 _THIN_MM = 0.8
 _FAR_SMALLER, _FAR_STRONGER = 0.05, 2.0
+_FAR_LONGER = 4.0  # than the bite that a line's end makes of the edge
 _FLANKS = 0.25  # the weaker flank of a dent over the stronger
 _ROUNDED = 2.0  # a dimple has no border
 _HALO = 0.3  # a camera's sharpening leaves a halo this strong at most
@@ -61,7 +62,8 @@ def without_doubles(found: Sequence[Candidate]) -> list[Candidate]:
 
     Marks inside a patch that do not stand alone are its mottle or its rim; so is a mark no stronger
     than the patch as a whole, unless it is a lone sharp speck in a far wider one, as glare is, or a
-    lone dark one in a light patch. The halo around a strong mark goes with the mark.
+    lone dark one in a light patch. The halo around a strong mark goes with the mark, and where a
+    line runs over the edge of the panel goes with the line.
     """
     patches = [c for c in found if c.family == "patch"]
     marks = [c for c in found if is_mark(c)]
@@ -81,8 +83,20 @@ def without_doubles(found: Sequence[Candidate]) -> list[Candidate]:
                 continue
             if _is_halo(candidate, marks):
                 continue
+        if candidate.family == "chip" and any(_runs_on(candidate, other) for other in found):
+            continue
         kept.append(candidate)
     return kept
+
+
+def _runs_on(chip: Candidate, other: Candidate) -> bool:
+    """Whether a bite of the edge is the end of a line that runs on over the panel."""
+    drawn_out = is_mark(other) and other.features["elongation"] > _LINE
+    drawn_out |= other.family == "patch" and other.features["elongation"] > _LINE_AS_PATCH
+    if not drawn_out or other.tone != chip.tone or not _boxes_meet(chip, other, _NEAR_MM):
+        return False
+    x0, y0, x1, y1 = chip.box_mm
+    return other.features["length_mm"] > _FAR_LONGER * max(x1 - x0, y1 - y0)
 
 
 def with_dents_whole(found: Sequence[Candidate]) -> list[Candidate]:

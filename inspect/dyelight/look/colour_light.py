@@ -2,7 +2,7 @@
 
 Model, on root light, per channel c at panel place x:
 
-    photo_c(x) = gain_c(x) * response_c(artwork(x)) + veil(x) * slope_c
+    photo_c(x) = gain_c(x) * response_c(artwork(x)), its linear light increased by veil(x)
 
 `response` is a cubic polynomial in the three artwork channels (polynomial colour correction, see
 Finlayson, Mackiewicz, Hurlbert, IEEE TIP 24(5), 2015), with a ridge so that rare colours are not
@@ -27,6 +27,7 @@ from .colour_response import ColourResponse, terms
 from .colour_table import ColourTable
 from .light_field import SmoothField, raise_spans, roughness, spline_basis
 from .rootlight import ROOT_OFFSET
+from .veil import veiled
 
 _REACH = (20.0, 10.0, 6.0, 5.0, 4.5, 4.5, 4.5)
 _STIFF = (100.0, 30.0, 10.0, 3.0, 1.0, 1.0, 1.0, 1.0)  # light is free to bend only when colour fits
@@ -38,12 +39,13 @@ _PURE = 0.97
 _LEAST_CONTRAST = 0.35  # haze over the whole panel leaves 0.4
 _ENDS, _DARKEST, _FEW_TONES = (0.05, 0.995), 0.05, 3.0
 _PARTS, _GLOW = 8, 3.0
+_UNVEILED = 0.02  # of the panel that no veil lies on
+_LEAST_GAIN = 0.1
 _FLOOR = 0.004  # root light: about one eight-bit step, below which no residual is an outlier
 
 
 # a cubic term must earn its place against the ridge, a straight one need not
 _RIDGE = np.array([0.0] + [1e-6] * 3 + [3e-4] * 6 + [2e-3] * 10)
-_NEXT_TO_NOTHING = np.float32(4e-5)  # root light over its offset
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,15 +98,6 @@ def _levels(artwork: F32, base: F32) -> list[NDArray[np.intp]]:
     level[pure > np.quantile(pure, _PURE)] = len(_LEVELS) + 1
     level[base <= 0] = -1
     return [at for one in range(len(_LEVELS) + 2) if (at := np.flatnonzero(level == one)).size]
-
-
-def veil_slope(expected: F32) -> F32:
-    """Change of root light per unit of linear light added, at expected root light.
-
-    A response may fall a little under zero in black, where the slope has no bound; held to the
-    slope at black it drew a dark sky's stars worse.
-    """
-    return np.asarray(0.5 / np.maximum(expected + ROOT_OFFSET, _NEXT_TO_NOTHING), np.float32)
 
 
 def _over_bins(centres: F64, spans: int) -> F64:
@@ -178,33 +171,39 @@ def _fitted(observed: F32, artwork: F32, place: F64, base_weight: F32, spans: in
     weight = base_weight.copy()
     size = nf + 3 * nc + nc
     coefficients = np.zeros(size)
-    expected = observed.astype(np.float64)
+    seen = observed.astype(np.float64)
+    expected = seen
     matrix = np.zeros((3, 20))
     for turn in range(_ROUNDS):
-        slope = veil_slope(expected.astype(np.float32)).astype(np.float64)
+        # light adds up in linear light: one Gauss-Newton step for colours, one for the light
+        model, per_light, through = _secants(seen, expected * gain, veil)
         for c in range(3):
-            # the gain multiplies the response: fit it on what the light leaves of the photo
-            w = weight * gain[:, c]
-            rows = x * (w * gain[:, c])
+            # gain and veil lie on the response: fit it on what they leave of the photo
+            on = gain[:, c] * through[:, c]
+            target = seen[:, c] - model[:, c] + on * expected[:, c]
+            w = weight * on
+            rows = x * (w * on)
             total = float(weight.sum())
-            target = observed[:, c] - veil * slope[:, c]
             left = rows @ x.T + np.diag(_RIDGE * total)
             matrix[c] = np.linalg.solve(left, x @ (w * target))
         expected = (matrix @ x).T
+        model, per_light, through = _secants(seen, expected * gain, veil)
+        own = expected * through
+        target = seen - model + own * (gain - 1) + veil[:, None] * per_light
         left, right = _light_equations(
-            fine, coarse, bins, expected, slope, observed - expected, weight.astype(np.float64)
+            fine, coarse, bins, own, per_light, target, weight.astype(np.float64)
         )
         total = float(weight.sum())
         # of utter black nothing would hold the light
-        seen = float(np.average((expected**2).sum(1), weights=weight + 1e-9))
-        scale = max(seen, _FLOOR**2) * total
+        power = float(np.average((expected**2).sum(1), weights=weight + 1e-9))
+        scale = max(power, _FLOOR**2) * total
         penalty = np.zeros((size, size))
         penalty[:nf, :nf] = scale * _STIFF[turn] * (1e-3 * roughness(spans + 3) + 1e-5 * np.eye(nf))
         for c in range(3):
             part = slice(nf + c * nc, nf + (c + 1) * nc)
             penalty[part, part] = scale * (1e-4 * roughness(4) + 1e-4 * np.eye(nc))
         part = slice(nf + 3 * nc, size)
-        penalty[part, part] = total * (3e-3 * roughness(4) + 2e-3 * np.eye(nc))
+        penalty[part, part] = total * (1e-3 * roughness(4) + 7e-4 * np.eye(nc))
         coefficients = np.asarray(np.linalg.solve(left + penalty, right), np.float64)
         shared = fine @ coefficients[:nf]
         for c in range(3):
@@ -216,8 +215,13 @@ def _fitted(observed: F32, artwork: F32, place: F64, base_weight: F32, spans: in
         expected *= mean
         matrix *= mean[:, None]
         veil = (coarse @ coefficients[nf + 3 * nc :])[bins]
-        model = expected * gain + veil[:, None] * slope
-        residual = (observed - model).astype(np.float32)
+        if turn < _ROUNDS - 1:
+            # light that lies over all of the panel goes into the response: what is left is added
+            even = quantile(veil, _UNVEILED)
+            veil -= even
+            lit = veiled(expected * gain, np.array(even))[0]
+            expected = lit / np.maximum(gain, _LEAST_GAIN)
+        residual = (seen - veiled(expected * gain, veil[:, None])[0]).astype(np.float32)
         if turn < _ROUNDS - 1:
             # the first fits are still far off in rare colours: nothing is thrown out early
             weight, scatter = _weights(residual, base_weight, _REACH[turn], levels)
@@ -238,16 +242,29 @@ def _fitted(observed: F32, artwork: F32, place: F64, base_weight: F32, spans: in
     return look
 
 
+def _secants(seen: F64, lit: F64, veil: F64) -> tuple[F64, F64, F64]:
+    """Root light (N, 3) of the model, and its change per linear light and per root light of the
+    print's own `lit`, each from model to `seen`.
+
+    Roots differ by their squares' difference over their sum. So a veil of any strength over black
+    comes out in one step, where the slope at black alone would take it for a quarter of itself.
+    """
+    model = veiled(lit, veil[:, None])[0]
+    per_light = 1 / np.maximum(np.maximum(seen, 0) + model + 2 * ROOT_OFFSET, ROOT_OFFSET)
+    return model, per_light, 2 * (np.maximum(lit, 0) + ROOT_OFFSET) * per_light
+
+
 def _light_equations(
     fine: F64,
     coarse: F64,
     bins: NDArray[np.intp],
-    expected: F64,
+    own: F64,
     slope: F64,
-    residual: F64,
+    target: F64,
     weight: F64,
 ) -> tuple[F64, F64]:
-    """Normal equations of gain (shared fine, coarse per channel) and veil, block by block."""
+    """Normal equations of gain (shared fine, coarse per channel) and veil, block by block, of
+    which root light takes the shares `own` and `slope` (N, 3)."""
     nf, nc = fine.shape[1], coarse.shape[1]
     size = nf + 4 * nc
     left, right = np.zeros((size, size)), np.zeros(size)
@@ -257,21 +274,21 @@ def _light_equations(
         product = a * b * weight[:, None]
         return np.stack([np.bincount(bins, column, len(fine)) for column in product.T], axis=1)
 
-    squared, crossed = sums(expected, expected), sums(expected, slope)
-    pull = sums(expected, residual)
+    squared, crossed = sums(own, own), sums(own, slope)
+    pull = sums(own, target)
     shared, veil = slice(0, nf), slice(nf + 3 * nc, size)
     left[shared, shared] = fine.T @ (fine * squared.sum(1)[:, None])
     right[shared] = fine.T @ pull.sum(1)
     left[veil, veil] = coarse.T @ (coarse * sums(slope, slope).sum(1)[:, None])
-    right[veil] = coarse.T @ sums(slope, residual).sum(1)
+    right[veil] = coarse.T @ sums(slope, target).sum(1)
     left[shared, veil] = fine.T @ (coarse * crossed.sum(1)[:, None])
     for c in range(3):
-        own = slice(nf + c * nc, nf + (c + 1) * nc)
+        part = slice(nf + c * nc, nf + (c + 1) * nc)
         weighted = coarse * squared[:, c, None]
-        left[own, own] = coarse.T @ weighted
-        left[shared, own] = fine.T @ weighted
-        left[own, veil] = coarse.T @ (coarse * crossed[:, c, None])
-        right[own] = coarse.T @ pull[:, c]
+        left[part, part] = coarse.T @ weighted
+        left[shared, part] = fine.T @ weighted
+        left[part, veil] = coarse.T @ (coarse * crossed[:, c, None])
+        right[part] = coarse.T @ pull[:, c]
     lower = np.tril_indices(size, -1)
     left[lower] = left.T[lower]
     return left, right

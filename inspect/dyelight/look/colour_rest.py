@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from ..ranks import medians
 from ..records import F32, F64
-from .colour_light import BRIGHT, ColourLight, sample_weights, veil_slope
+from .colour_light import BRIGHT, ColourLight, sample_weights
 from .colour_table import ColourTable
 from .frames import PanelFrame
+from .veil import share_through, under_veil
 
 _STEP = 3
 _TILES = 10  # each way
@@ -28,6 +29,7 @@ _REACH = 5.0  # scatters off, from which a tile has no say in a colour
 _BENT = 0.5
 _ALONE = 0.3  # say of the only tile that has a colour
 _LEAST_SCATTER = 0.002  # root light
+_LEAST_THROUGH = np.float32(0.2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +91,11 @@ def flat_samples(frame: PanelFrame, look: ColourLight, gradient: F32) -> ColourS
     gain = np.maximum(look.gain.on_grid(rows, columns, *ends).reshape(-1, 3)[flat], 0.2)
     veil = look.veil.on_grid(rows, columns, *ends).reshape(-1, 1)[flat]
     due = look.response.apply(art[None])[0] * gain
-    left = (frame.observed[cut].reshape(-1, 3)[flat] - due - veil * veil_slope(due)) / gain
+    left = frame.observed[cut].reshape(-1, 3)[flat] - under_veil(due, veil)
+    # under a veil the print's own colour says less of itself
+    through = share_through(due, veil)
+    left /= gain * np.maximum(through, _LEAST_THROUGH)
+    weight *= through.mean(axis=1) ** 2
     colour = colour_cell(art)
     row, column = flat // columns * _TILES // rows, flat % columns * _TILES // columns
     codes, groups = np.unique(

@@ -25,11 +25,11 @@ import numpy as np
 from ..imaging import enlarged, gaussian, reduced, sample, strips
 from ..placement.picture_map import nodes_between
 from ..records import F32, F64, Mask, Placement
-from .colour_light import veil_slope
 from .frames import PanelFrame
 from .light_field import lift, light_added
 from .render import photo_light
 from .rootlight import linear_from_root, root_from_linear
+from .veil import veil_slope
 
 # sigma of a neighbourhood: what marks are held against, and patches
 NEAR_REACH_MM, WIDE_REACH_MM = 4.0, 15.0

@@ -18,13 +18,14 @@ from ..imaging import (
     warped,
 )
 from ..records import F32, F64, U8, Artwork, Mask, Pixels, Placement
-from .colour_light import ColourLight, fit_colour_light, sample_weights, veil_slope
+from .colour_light import ColourLight, fit_colour_light, sample_weights
 from .colour_rest import ColourSamples, flat_samples
 from .frames import PanelFrame
 from .light_field import CELL_PX
 from .outline import fill
 from .render import photo_light
 from .rootlight import TOP, root_from_linear, root_from_pixels
+from .veil import under_veil
 
 # patches are some millimetres wide, and marks are seen in the photo itself; but a small panel keeps
 # enough for its report
@@ -259,5 +260,5 @@ def expected_here(frame: PanelFrame, look: ColourLight) -> F32:
     whole = (slice(0, height), slice(0, width))
     expected *= from_cells(look.gain.in_cells(height, width, *ends), CELL_PX, *whole)
     veil = from_cells(look.veil.in_cells(height, width, *ends), CELL_PX, *whole)
-    expected += veil.reshape(height, width, 1) * veil_slope(expected)
+    expected = under_veil(expected, veil.reshape(height, width, 1))
     return np.clip(expected, 0, TOP, out=expected)

@@ -62,16 +62,14 @@ class LitArtwork:
         for plane, pixels in zip(planes, cv2.split(self.pixels[rows, columns]), strict=True):
             root_from_pixels(pixels, plane)
         self.response.apply_to_planes(planes.reshape(3, -1))
-        half = None if self.veil is None else from_cells(0.5 * self.veil, CELL_PX, rows, columns)
+        veil = None if self.veil is None else from_cells(self.veil, CELL_PX, rows, columns)
         for plane, gain in zip(planes, self.gain, strict=True):
             plane *= from_cells(gain, CELL_PX, rows, columns)
-            if half is not None:
-                # as `veil_slope` has it, but for no light under black
-                added = np.maximum(plane, np.float32(0))
-                added += ROOT_OFFSET
-                plane += np.divide(half, added, out=added)
             cv2.threshold(plane, 0, 0, cv2.THRESH_TOZERO, dst=plane)
             linear_from_root(plane, plane)
+            if veil is not None:
+                plane += veil
+                cv2.threshold(plane, 0, 0, cv2.THRESH_TOZERO, dst=plane)
         return np.asarray(cv2.merge(list(planes)), np.float32)
 
     def part(self, under: ArtworkUnderPhoto, margin_px: float) -> tuple[slice, slice]:

@@ -19,6 +19,7 @@ _REACH_MM = 2.6
 _REACH_SHARE = 0.012
 # the inner zone that teaches how the picture looks here starts this far inside the reach
 _LEARN_MM = 5.0
+_CUT_MM = 0.4  # what the edge of a cut-out may have blurred in the file
 _BLOCKS = 8
 # the zone's innermost share, and how many times what it leaves over the rest of it may leave
 _DEEP_SHARE, _OWN = 0.4, 3.0
@@ -161,6 +162,10 @@ def border_profiles(
         ]
     )
     limit = np.array([artwork_rgb.shape[1] - 1, artwork_rgb.shape[0] - 1])
+    if artwork.alpha is not None:
+        # past a cut-out the file's colours are no print: their edge must not pass for the panel's
+        within = np.minimum(offsets, -_CUT_MM)
+        at_mm = border.points_mm[:, None] + border.normals[:, None] * within[None, :, None]
     art_at = np.clip((at_mm + artwork.bleed_mm) * scale - 0.5, 0, limit)
     expected, _ = gather(artwork_rgb, art_at)
     sigma = max(0.6, blur_px / max(median(px_per_mm) * pitch, 1e-6))
