@@ -15,6 +15,7 @@ from dyelight.look.colour_response import TERMS, ColourResponse
 from dyelight.look.colour_rest import ColourSamples, colour_cell
 from dyelight.look.fine_colours import fine_samples
 from dyelight.look.light_field import SmoothField
+from dyelight.look.outline import moved_with_panel
 from dyelight.look.render import (
     ArtworkUnderPhoto,
     LitArtwork,
@@ -346,3 +347,15 @@ def test_a_response_under_black_is_drawn() -> None:
     expected, _ = draw_expected(lit, under, 1.0, SIZE)
     assert expected.min() >= 0
     assert expected.max() < 0.15
+
+
+def test_what_the_panel_has_is_drawn_where_it_lies_in_the_artwork() -> None:
+    """A hole of the metal lies off the print's own by the print's drift."""
+    px_per_mm, first_mm = 8.0, -2.0
+    middle_mm = (np.arange(200) + 0.5) / px_per_mm + first_mm
+    x, y = np.meshgrid(middle_mm, middle_mm)
+    hole = (np.hypot(x - 10.0, y - 12.0) < 3).astype(np.float32)
+    to_artwork = np.array([[1.0, 0, -0.8], [0, 1, 0.5], [0, 0, 1]])
+    moved = moved_with_panel(hole, px_per_mm, first_mm, to_artwork)
+    centre = np.array([(moved * x).sum(), (moved * y).sum()]) / moved.sum()
+    np.testing.assert_allclose(centre, [9.2, 12.5], atol=0.02)

@@ -16,7 +16,13 @@ from .frames import BLOCK_PX, Difference, PanelFrame, PhotoFrame
 from .glare import broadly_off, glare, in_photo_window, not_followed
 from .light_field import lift, light_added
 from .local_light import WIDE_REACH_MM, LocalLight, fit_local_light
-from .outline import corner_radius_mm, fill, rounded_outline, usable_pixels
+from .outline import (
+    corner_radius_mm,
+    fill,
+    moved_with_panel,
+    rounded_outline,
+    usable_pixels,
+)
 from .panel_frame import (
     clipped_pixels,
     expected_here,
@@ -183,7 +189,13 @@ def _round_corners(
     """The panel frame with its masks and edge distances for corners of this radius."""
     outline = rounded_outline(artwork.width_mm, artwork.height_mm, radius_mm, 0.0)
     mm = cv2.perspectiveTransform(outline.reshape(1, -1, 2), artwork_from_panel)[0]
-    metal = fill(panel.to_px(mm), *panel.inside.shape) & panel.opaque
+    opaque = panel.opaque
+    if artwork.alpha is not None:
+        whole = moved_with_panel(
+            opaque.astype(np.float32), panel.px_per_mm, -panel.margin_mm, artwork_from_panel
+        )
+        opaque = np.asarray(whole > 0.5)
+    metal = fill(panel.to_px(mm), *panel.inside.shape) & opaque
     padded = np.pad(metal, 1)
     edge_mm = distance_inside(padded)
     edge_mm -= distance_inside(~padded)

@@ -15,6 +15,7 @@ _DIAGONAL = float(np.sqrt(2) - 1)  # where an arc of radius 1 crosses the corner
 _SEARCH_MM = 6.0
 _MOST_RADIUS_MM = 12.0
 _CLEARLY, _ALONE = 0.8, 0.3  # how well an arc is followed, and how much better than most radii
+_PRINT_ENDS_MM = 0.4  # within the file's edge, where its last pixels are mixed
 _CLIPPED_MM = 1.6  # no speck and no scratch holds a larger disc
 _SPILL_PX = 3
 _SAME = 0.07  # root light; a background this near the picture hides where the corner ends
@@ -124,13 +125,26 @@ def usable_pixels(
     panel = rounded_outline(artwork.width_mm, artwork.height_mm, radius_mm, inset_mm)
     mm = cv2.perspectiveTransform(panel.reshape(1, -1, 2), artwork_from_panel)[0]
     usable = fill(placement.picture.to_photo(mm) - origin_px, height, width)
-    reach = artwork.bleed_mm - 0.4
+    reach = artwork.bleed_mm - _PRINT_ENDS_MM
     print_mm = rounded_outline(artwork.width_mm, artwork.height_mm, 0.0, -reach)
     usable &= fill(placement.picture.to_photo(print_mm) - origin_px, height, width)
     usable &= ~_widely_clipped(clipped, _CLIPPED_MM * px_per_mm)
     if artwork.alpha is not None:
-        usable &= _deep_mm(artwork, artwork.alpha, under, (width, height)) > inset_mm
+        usable &= _clear_of_cuts(
+            artwork, artwork.alpha, artwork_from_panel, inset_mm, under, (width, height)
+        )
     return usable
+
+
+def moved_with_panel(image: F32, px_per_mm: float, first_mm: float, panel_to_artwork: F64) -> F32:
+    """An image (H, W) float32 of what the panel has at its own mm, drawn where it lies in artwork
+    mm. Both count from `first_mm`, the outer corner of the first pixel, in `px_per_mm`."""
+    scale = np.array([[px_per_mm, 0, -0.5], [0, px_per_mm, -0.5], [0, 0, 1.0]])
+    scale[:2, 2] -= px_per_mm * first_mm
+    move = scale @ panel_to_artwork @ np.linalg.inv(scale)
+    size = (image.shape[1], image.shape[0])
+    out = cv2.warpPerspective(image, move, size, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(out, np.float32)
 
 
 def _widely_clipped(clipped: U8, radius_px: float) -> Mask:
@@ -149,13 +163,23 @@ def _widely_clipped(clipped: U8, radius_px: float) -> Mask:
     return np.asarray(cv2.dilate(full, np.ones((spill, spill), np.uint8)) > 0)
 
 
-def _deep_mm(artwork: Artwork, alpha: U8, under: ArtworkUnderPhoto, size: tuple[int, int]) -> F32:
-    """Distance in mm (H, W) of a window's pixels from what is cut out of the artwork."""
+def _clear_of_cuts(
+    artwork: Artwork,
+    alpha: U8,
+    artwork_from_panel: F64,
+    inset_mm: float,
+    under: ArtworkUnderPhoto,
+    size: tuple[int, int],
+) -> Mask:
+    """Pixels (H, W) of a window that lie `inset_mm` within the metal of a panel with cut-outs, and
+    on print, which ends where the file is cut out though the metal may lie off it."""
     # distances need no finer grid than a quarter of a millimetre
     shrink = min(1.0, 4.0 / min(artwork.px_per_mm))
     if shrink < 1:
         alpha = area(alpha, (round(alpha.shape[1] * shrink), round(alpha.shape[0] * shrink)))
     ppm = alpha.shape[1] / (artwork.width_mm + 2 * artwork.bleed_mm)
     deep = distance_inside(alpha > 127) / np.float32(ppm)
+    metal = moved_with_panel(deep, ppm, -artwork.bleed_mm, artwork_from_panel)
+    deep = np.minimum(metal - np.float32(inset_mm), deep - np.float32(_PRINT_ENDS_MM))
     at = under.moved(ppm, np.full(2, artwork.bleed_mm * ppm - 0.5)).drawn(*size)
-    return np.asarray(sample(deep, at, outside=0.0), np.float32)
+    return np.asarray(sample(deep, at, outside=-1.0) > 0)
