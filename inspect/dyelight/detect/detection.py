@@ -18,6 +18,7 @@ from .doubles import find_double
 from .edge_chips import find_chips, is_chip, with_chips_whole
 from .known_colours import with_known_colours
 from .line_parts import with_lines_whole
+from .mark_rows import with_rows
 from .marks import find_marks
 from .patches import find_patches
 from .reflections import (
@@ -130,7 +131,7 @@ def detect(
     polygons, fraction = _polygons(difference, hidden)
     per_root = de00_per_root(difference)
     return Detection(
-        candidates=tuple(with_misfit_beside(candidates)),
+        candidates=tuple(with_rows(with_misfit_beside(candidates))),
         hidden_fraction=fraction,
         hidden_mm=polygons,
         smallest_speck_mm=smallest_speck_mm(difference, per_root),
