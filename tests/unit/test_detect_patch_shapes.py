@@ -97,11 +97,15 @@ def _striped(rows: list[int], depth: float) -> F32:
     return out
 
 
+# weight, and edges of an expected look that has none
+_WHOLE = (np.ones((600, 800), np.float32), np.zeros((600, 800), np.float32))
+
+
 def test_lines_far_under_a_pixels_noise_are_found() -> None:
     """Four lines of a third of the pixel noise come back at their rows."""
     rows = [90, 200, 330, 470]
     even = np.full((600, 800, 3), 0.5, np.float32)
-    lines = _lines(_striped(rows, 0.0035), even, np.ones((600, 800), np.float32), 5.0)
+    lines = _lines(_striped(rows, 0.0035), even, *_WHOLE, 5.0)
     assert lines is not None
     assert [round(v) for v in lines.at] == pytest.approx(rows, abs=1)
 
@@ -109,20 +113,19 @@ def test_lines_far_under_a_pixels_noise_are_found() -> None:
 def test_noise_and_a_few_marks_are_no_streaks() -> None:
     """Neither plain noise nor bright marks at three rows make lines."""
     even = np.full((600, 800, 3), 0.5, np.float32)
-    weight = np.ones((600, 800), np.float32)
     noise = _striped([], 0.0)
-    assert _lines(noise, even, weight, 5.0) is None
+    assert _lines(noise, even, *_WHOLE, 5.0) is None
     for row in (100, 300, 500):
         noise[row : row + 2, 200:260] += 0.3
-    assert _lines(noise, even, weight, 5.0) is None
+    assert _lines(noise, even, *_WHOLE, 5.0) is None
 
 
 def test_a_line_far_stronger_than_the_others_is_no_streak() -> None:
     """A bare strip along the side, or a scratch, is left out of the streaks that are alike."""
-    even, weight = np.full((600, 800, 3), 0.5, np.float32), np.ones((600, 800), np.float32)
+    even = np.full((600, 800, 3), 0.5, np.float32)
     drawn = _striped([90, 200, 330], 0.0035)
     drawn[470:472] += 0.2
-    lines = _lines(drawn, even, weight, 5.0)
+    lines = _lines(drawn, even, *_WHOLE, 5.0)
     assert lines is not None
     assert [round(v) for v in lines.at] == pytest.approx([90, 200, 330], abs=1)
 
@@ -134,7 +137,23 @@ def test_the_pictures_own_lines_are_no_streaks() -> None:
     soft = cv2.GaussianBlur(np.repeat(profile[:, None], 800, 1), (0, 0), 1.2)
     picture = np.repeat(soft[..., None], 3, 2).astype(np.float32)
     moved = 0.2 * np.gradient(picture, axis=0).astype(np.float32)
-    assert _lines(_striped([], 0.0) + moved, picture, np.ones((600, 800), np.float32), 5.0) is None
+    assert _lines(_striped([], 0.0) + moved, picture, *_WHOLE, 5.0) is None
+
+
+def test_halos_along_the_bands_of_a_plaid_are_no_streaks() -> None:
+    """Bands that go along, lighter here and darker there, do not change their rows' mean; what
+    sharpening leaves beside them adds up all the same."""
+    y, x = np.mgrid[0:600, 0:800]
+    band = np.sign(np.sin(y / 15)).astype(np.float32)
+    turned = np.where(x // 50 % 2, 1.0, -1.0).astype(np.float32)
+    light = cv2.GaussianBlur(np.float32(0.5) + np.float32(0.2) * band * turned, (0, 0), 1.2)
+    picture = np.repeat(light[..., None], 3, 2)
+    halo = cv2.GaussianBlur(light, (0, 0), 0.8) - light
+    left = _striped([], 0.0) + 0.25 * np.abs(halo)[..., None]
+    left = np.asarray(left, np.float32)
+    edge = cv2.absdiff(light, np.roll(light, 1, 0))
+    assert _lines(left, picture, _WHOLE[0], edge, 5.0) is None
+    assert _lines(left, picture, *_WHOLE, 5.0) is not None
 
 
 def _candidate(box: tuple[float, float, float, float], tone: str, **features: float) -> Candidate:

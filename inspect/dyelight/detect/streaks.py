@@ -13,12 +13,13 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.ndimage import median_filter
+from scipy.ndimage import maximum_filter, median_filter
 
 from ..colour import ciede2000, lab_from_linear
 from ..imaging import some_of
 from ..look import Difference
 from ..look.panel_frame import gradient
+from ..look.render import photo_light
 from ..look.rootlight import linear_from_root
 from ..ranks import median, quantile
 from ..records import F32, F64, Candidate
@@ -34,6 +35,8 @@ _AGREE = 0.7
 _LEAST_LINES = 3
 _MOST_ALIKE = 10.0  # times the middle line's change
 _APART_MM = 0.8
+# of a line's own contrast, and how far that and a sharpened edge's halo reach
+_OFF_SHARE, _BESIDE_PX, _HALO_PX = 0.15, 3, 5
 _SHIFT_PX = 0.4  # by which the picture's own edges may be off on the panel frame
 _LEAST_NOISE = 0.0003  # root light, of a segment's mean
 _ON_LINE_MM = 0.6
@@ -69,9 +72,11 @@ def find_streaks(
     weights = cv2.merge([weight] * 3)
     residual *= weights
     expected = frame.expected * weights
+    light = photo_light(frame.expected)
     best: tuple[float, int, _Lines] | None = None
     for axis in (0, 1):
-        lines = _lines(residual, expected, weight, frame.px_per_mm, axis)
+        edge = np.asarray(cv2.absdiff(light, np.roll(light, 1, axis)) * usable, np.float32)
+        lines = _lines(residual, expected, weight, edge, frame.px_per_mm, axis)
         if lines is not None and (best is None or float(lines.score.sum()) > best[0]):
             best = float(lines.score.sum()), axis, lines
     return () if best is None else (_candidate(difference, best[1], best[2]),)
@@ -117,10 +122,11 @@ def _segment_sums(image: F32, axis: int) -> F64:
 
 
 def _lines(
-    residual: F32, expected: F32, weight: F32, px_per_mm: float, axis: int = 0
+    residual: F32, expected: F32, weight: F32, edge: F32, px_per_mm: float, axis: int = 0
 ) -> _Lines | None:
     """Lines along the rows, or with axis 1 the columns, of images (H, W, 3) that were multiplied
-    with their weight (H, W); None where there are too few."""
+    with their weight (H, W); None where there are too few. `edge` (H, W) is how much the expected
+    light changes from one line of pixels to the next."""
     total = _segment_sums(weight, axis)
     known = total > 0.25 * median(total[total > 0]) if (total > 0).any() else total > 0
     if known.sum(axis=0).max() < _LEAST_SEGMENTS:
@@ -131,9 +137,17 @@ def _lines(
     size = 2 * max(2, round(0.5 * _WIDE_MM * px_per_mm)) + 1
     mean[~known], due[~known] = 0, 0
     mean -= median_filter(mean, (1, size, 1), mode="nearest")
-    # the picture's own lines, a little off, are no streaks
+    # the picture's own lines, a little off their place or contrast, are no streaks; nor is what a
+    # camera's sharpening leaves beside edges that go along, rising here and falling there
     steep = np.abs(np.gradient(due, axis=1))
-    mean = np.sign(mean) * np.maximum(np.abs(mean) - _SHIFT_PX * steep, 0)
+    own = np.abs(due - median_filter(due, (1, size, 1), mode="nearest"))
+    own = maximum_filter(own, (1, _BESIDE_PX, 1), mode="nearest")
+    edges = _segment_sums(edge, axis) * (_SEGMENTS / edge.shape[1 - axis])
+    edges -= median_filter(edges, (1, size), mode="nearest")
+    edges = maximum_filter(edges, (1, _HALO_PX), mode="nearest")
+    steep = maximum_filter(steep, (1, _HALO_PX, 1), mode="nearest")
+    off = _SHIFT_PX * (steep + edges[..., None]) + _OFF_SHARE * own
+    mean = np.sign(mean) * np.maximum(np.abs(mean) - off, 0)
     noise = np.array(
         [
             [
