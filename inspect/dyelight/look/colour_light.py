@@ -247,7 +247,7 @@ def _secants(seen: F64, lit: F64, veil: F64) -> tuple[F64, F64, F64]:
     print's own `lit`, each from model to `seen`.
 
     Roots differ by their squares' difference over their sum. So a veil of any strength over black
-    comes out in one step, where the slope at black alone would take it for a quarter of itself.
+    comes out in one step, where the slope at black alone would take it for a fraction of itself.
     """
     model = veiled(lit, veil[:, None])[0]
     per_light = 1 / np.maximum(np.maximum(seen, 0) + model + 2 * ROOT_OFFSET, ROOT_OFFSET)
