@@ -18,7 +18,7 @@ from ..records import F32, F64
 from .colour_light import BRIGHT, ColourLight, sample_weights
 from .colour_table import ColourTable
 from .frames import PanelFrame
-from .veil import share_through, under_veil
+from .veil import veiled
 
 _STEP = 3
 _TILES = 10  # each way
@@ -91,9 +91,9 @@ def flat_samples(frame: PanelFrame, look: ColourLight, gradient: F32) -> ColourS
     gain = np.maximum(look.gain.on_grid(rows, columns, *ends).reshape(-1, 3)[flat], 0.2)
     veil = look.veil.on_grid(rows, columns, *ends).reshape(-1, 1)[flat]
     due = look.response.apply(art[None])[0] * gain
-    left = frame.observed[cut].reshape(-1, 3)[flat] - under_veil(due, veil)
+    lit, through = veiled(due, veil)
+    left = frame.observed[cut].reshape(-1, 3)[flat] - lit
     # under a veil the print's own colour says less of itself
-    through = share_through(due, veil)
     left /= gain * np.maximum(through, _LEAST_THROUGH)
     weight *= through.mean(axis=1) ** 2
     colour = colour_cell(art)

@@ -26,11 +26,6 @@ def under_veil(lit: F32, veil: F32) -> F32:
     return np.asarray(veiled(lit, veil)[0], np.float32)
 
 
-def share_through(lit: F32, veil: F32) -> F32:
-    """Change of root light under a veil per change of the print's own `lit`, 0..1."""
-    return np.asarray(veiled(lit, veil)[1], np.float32)
-
-
 def veiled(lit: NDArray[Any], veil: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
     """Root light under a veil and its change with the print's own root light, of any float dtype.
 

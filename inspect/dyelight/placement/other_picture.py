@@ -60,7 +60,10 @@ def shows_another(
     photo = views.photo
     large = [quad for quad in find_quads(photo, None) if _plainly(quad) and _stands(quad, photo)]
     others = read_quads(photo, artwork, large[:_ASKED])
-    return bool(others) and all(_other_colours(views, artwork, one) for one in others)
+    return bool(others) and all(
+        _other_colours(photo, one, shared_colours(photo, artwork, one.quad.corners_px))
+        for one in others
+    )
 
 
 def _plainly(quad: Quad) -> bool:
@@ -78,18 +81,18 @@ def _stands(quad: Quad, photo: Photo) -> bool:
     return within and cv2.pointPolygonTest(corners.astype(np.float32), middle, False) > 0
 
 
-def _other_colours(views: PhotoViews, artwork: Artwork, reading: Reading) -> bool:
-    """Whether what stands in the middle of the photo has other colours, and lying otherwise.
+def _other_colours(photo: Photo, reading: Reading, shared: float) -> bool:
+    """Whether what stands in the middle of the photo has other colours, of which the artwork has
+    the share `shared`, and lying otherwise.
 
     Light alone changes colours, and leaves where they lie.
     """
     if max(reading.art_sd, reading.photo_chroma_sd) < _PATTERN or not reading.ways:
         return False
     likeness = reading.ways[0].likeness
-    shared = shared_colours(views.photo, artwork, reading.quad.corners_px)
     other = likeness < _UNLIKE and shared < _FEW_COLOURS
     other |= likeness < _LITTLE_LIKE and shared < _HARDLY_ANY
-    return other and _stands(reading.quad, views.photo)
+    return other and _stands(reading.quad, photo)
 
 
 def _another_on(views: PhotoViews, artwork: Artwork, fine: ArtworkView, reading: Reading) -> bool:
@@ -98,10 +101,12 @@ def _another_on(views: PhotoViews, artwork: Artwork, fine: ArtworkView, reading:
     A quad of this artwork's own colours may have been made by the picture's own lines.
     """
     shared = shared_colours(views.photo, artwork, reading.quad.corners_px)
-    contradicted = _contradicted(views, artwork, fine, reading)
     if shared >= _OWN_COLOURS:
-        return contradicted and _both_full(views, fine)
-    return contradicted or _other_colours(views, artwork, reading)
+        return _contradicted(views, artwork, fine, reading) and _both_full(views, fine)
+    # what colours tell by themselves costs less than laying the artwork on every way
+    return _other_colours(views.photo, reading, shared) or _contradicted(
+        views, artwork, fine, reading
+    )
 
 
 def _both_full(views: PhotoViews, fine: ArtworkView) -> bool:
