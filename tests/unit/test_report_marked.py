@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -147,3 +148,9 @@ def test_labels_use_letters_that_the_font_has() -> None:
     """Accents are dropped, signs spelled out, and other scripts shown as question marks."""
     assert plain_ascii("Caf\u00e9 3 \N{MULTIPLICATION SIGN} 4, ΔE") == "Cafe 3 x 4, dE"
     assert plain_ascii("\u6e05") == "?"
+
+
+@pytest.mark.parametrize("round_span", [4.0, 40.0, 400.0, 800.0, 4000.0])
+def test_a_span_that_is_nearly_round_has_its_bar(round_span: float) -> None:
+    """The last digit of a panel's width in pixels over its scale is not the panel's."""
+    assert bar_length(math.nextafter(round_span, 0.0)) == pytest.approx(round_span / 4)

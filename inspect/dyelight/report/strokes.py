@@ -90,7 +90,8 @@ def hatch_polygons(picture: U8, polygons: Sequence[F64], font_px: int) -> None:
 
 def bar_length(span: float) -> float:
     """The longest of 1, 2, 5 times a power of ten that is no more than a quarter of `span`."""
-    limit = span / 4
+    # a span that is round but for its last digit, as of a panel 400 mm wide, is round
+    limit = span / 4 * (1 + 1e-9)
     power = 10.0 ** math.floor(math.log10(limit))
     return max(step * power for step in (1.0, 2.0, 5.0) if step * power <= limit)
 
